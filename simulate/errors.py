@@ -1,0 +1,96 @@
+"""What can go wrong, in words for the person at the keyboard.
+
+`InputError` is the one error that a user can cause; the command line turns it into one
+sentence and exit code 2. Warnings are named classes so that a caller can filter them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+
+class SimulateError(Exception):
+    """Base of all errors raised on purpose by this package."""
+
+
+class InputError(SimulateError, ValueError):
+    """Something given by the user cannot be used.
+
+    Parameters
+    ----------
+    field : str
+        The field as the user wrote it (``"telescope.aperture"``, ``"--site"``).
+    value : object
+        What was given; shown with ``repr`` unless it is a string with a quote of its own.
+    allowed : str
+        What would be accepted, as a clause ("a length between 10 mm and 5 m").
+    """
+
+    def __init__(self, field: str, value: object, allowed: str) -> None:
+        self.field = field
+        self.value = value
+        self.allowed = allowed
+        shown = repr(value)
+        if len(shown) > 120:
+            shown = shown[:117] + "..."
+        super().__init__(f"{field}: {shown} cannot be used; {allowed}")
+
+
+class InputErrors(InputError):
+    """Several faults of one file or call, reported together, one line each."""
+
+    def __init__(self, faults: Iterable[InputError]) -> None:
+        self.faults = tuple(faults)
+        first = self.faults[0]
+        super().__init__(first.field, first.value, first.allowed)
+        self.args = ("\n".join(str(fault) for fault in self.faults),)
+
+
+class SimulateWarning(UserWarning):
+    """Base of all warnings of this package: the result stands, with a reservation."""
+
+
+class RangeWarning(SimulateWarning):
+    """A published formula is used outside the range its authors give."""
+
+
+class EphemerisWarning(SimulateWarning):
+    """A date or a moon lies outside what the ephemeris or its tables cover."""
+
+
+class SafetyWarning(SimulateWarning):
+    """The Sun is near the target or up: the cautions apply."""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return ``"; did you mean 'x'?"`` for the nearest known word, or an empty string.
+
+    Parameters
+    ----------
+    word : str
+        What the user wrote.
+    known : iterable of str
+        The accepted words.
+    """
+    close = get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
+    return f"; did you mean {close[0]!r}?" if close else ""
+
+
+def choose(field: str, word: str, known: Iterable[str]) -> str:
+    """Return `word` if it is known, else raise `InputError` that lists what is.
+
+    Parameters
+    ----------
+    field : str
+        Name of the field, as the user wrote it.
+    word : str
+        What the user wrote; compared without case and outer blanks.
+    known : iterable of str
+        The accepted words, lower case.
+    """
+    names = list(known)
+    key = word.strip().lower()
+    if key in names:
+        return key
+    raise InputError(field, word, f"use one of {', '.join(names)}{nearest(key, names)}")
