@@ -52,7 +52,7 @@ def _strip(field: str, value: Any, unit: str, wanted: str) -> float:
     from astropy import units as u  # heavy: only where units really come in
 
     try:
-        quantity = parse_quantity(value) if isinstance(value, str) else u.Quantity(value)
+        quantity: Any = parse_quantity(value) if isinstance(value, str) else u.Quantity(value)
         return float(quantity.to_value(u.Unit(unit) if unit else u.dimensionless_unscaled))
     except (u.UnitConversionError, u.UnitsError, TypeError, ValueError) as error:
         raise InputError(field, _shown(value), wanted) from error
@@ -113,4 +113,5 @@ def _range_text(unit: str, lowest: float, highest: float, open_low: bool) -> str
         return f"a value {'above' if open_low else 'of at least'} {lowest:g}{suffix}"
     if math.isinf(lowest):
         return f"a value of at most {highest:g}{suffix}"
-    return f"a value {'above' if open_low else 'from'} {lowest:g}{suffix} {'up ' if open_low else ''}to {highest:g}{suffix}"
+    start, to = ("above", "up to") if open_low else ("from", "to")
+    return f"a value {start} {lowest:g}{suffix} {to} {highest:g}{suffix}"

@@ -1,0 +1,124 @@
+"""The command line: parse, call one public function, present. No physics here.
+
+Each command is a module of this package with ``add_arguments(parser)`` and ``run(arguments)``;
+only the chosen command's module is imported, and heavy libraries only inside its ``run``, so that
+``simulate --help`` stays instant.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from simulate import __version__
+from simulate.errors import InputError, choose
+
+COMMANDS = {
+    "view": "the picture that a telescope, camera, place, time and air should record",
+    "instruments": "the instruments that are shipped, and what each number implies",
+    "bodies": "what is known of each body, and from where",
+}
+"""Command names with the one line that the help shows."""
+
+EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser whose errors are `InputError`, so that all bad input leaves one way."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        raise InputError(self.prog, message, f"see '{self.prog} --help'")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; default ``sys.argv[1:]``.
+
+    Returns
+    -------
+    int
+        0 done, 2 bad input, 1 failure, 130 interrupted.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _dispatch(words)
+    except InputError as error:
+        _say(str(error))
+        return EXIT_BAD_INPUT
+    except KeyboardInterrupt:
+        _say("stopped; what was finished is kept")
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # the reader (a pager, `head`) went away: not a fault of ours
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except OSError as error:
+        _say(f"{error.filename or 'file'}: {error.strerror or error}")
+        return EXIT_FAILED
+    except MemoryError:
+        _say("not enough memory for this; ask for a smaller field")
+        return EXIT_FAILED
+
+
+def _dispatch(words: list[str]) -> int:
+    parser = _main_parser()
+    if not words or words[0] in ("-h", "--help"):
+        parser.print_help()
+        return EXIT_DONE
+    if words[0] == "--version":
+        print(f"simulate {__version__}")
+        return EXIT_DONE
+    if words[0].startswith("-"):
+        raise InputError("simulate", words[0], "give a command first; see 'simulate --help'")
+    name = choose("command", words[0], COMMANDS)
+    command = import_module(f"simulate.cli.{name}")
+    command_parser = _Parser(
+        prog=f"simulate {name}",
+        description=command.__doc__,
+        allow_abbrev=False,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.add_arguments(command_parser)
+    try:
+        arguments = command_parser.parse_args(_protect_signs(words[1:]))
+    except SystemExit as stop:  # argparse leaves this way after --help
+        return int(stop.code or 0)
+    return command.run(arguments)
+
+
+def _main_parser() -> argparse.ArgumentParser:
+    lines = "\n".join(f"  {name:<12} {summary}" for name, summary in COMMANDS.items())
+    return argparse.ArgumentParser(
+        prog="simulate",
+        usage="simulate COMMAND [options]",
+        description=(
+            "Compute the picture of a planet that a telescope, camera, place, time and air should\n"
+            f"record, and say what can honestly be seen in it.\n\ncommands:\n{lines}\n\n"
+            "'simulate COMMAND --help' explains a command."
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        add_help=True,
+    )
+
+
+def _protect_signs(words: list[str]) -> list[str]:
+    """Join ``--option -41.3,174.8`` into one word, since argparse takes the sign for an option."""
+    joined: list[str] = []
+    for word in words:
+        signed = len(word) > 1 and word[0] == "-" and (word[1].isdigit() or word[1] == ".")
+        if signed and joined and joined[-1].startswith("--") and "=" not in joined[-1]:
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
+def _say(sentence: str) -> None:
+    print(f"simulate: {sentence}", file=sys.stderr)

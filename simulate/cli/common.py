@@ -1,0 +1,159 @@
+"""Options that several commands share, and the helpers that turn them into values."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simulate.errors import InputError, SimulateWarning
+
+if TYPE_CHECKING:
+    from simulate.air import Sky
+    from simulate.geometry import Site
+    from simulate.instruments import Instrument
+
+
+def add_when_where(parser: argparse.ArgumentParser, *, night: bool = True) -> None:
+    """Add --time, --night, --site and --ephemeris."""
+    when = parser.add_mutually_exclusive_group()
+    when.add_argument("--time", metavar="T", help="instant, ISO 8601, UTC unless an offset is given (default: now)")
+    if night:
+        when.add_argument(
+            "--night",
+            metavar="DATE",
+            help="evening date at the site; takes each body's best moment of that night (needs --site)",
+        )
+    add_where(parser)
+
+
+def add_where(parser: argparse.ArgumentParser) -> None:
+    """Add --site and --ephemeris."""
+    parser.add_argument(
+        "--site",
+        metavar="LAT,LON[,HEIGHT_M]",
+        help="observing place, degrees north and east, e.g. -41.3,174.8,20 or 41.3S,174.8E; without it geocentric",
+    )
+    parser.add_argument(
+        "--ephemeris",
+        default="builtin",
+        help="'builtin' (default) or 'de440' (needs the extra of that name)",
+    )
+
+
+def add_instruments(parser: argparse.ArgumentParser, *, several: bool = True, default: str = "newtonian-150") -> None:
+    """Add --instrument, repeatable where `several` is true."""
+    parser.add_argument(
+        "--instrument",
+        metavar="NAME|FILE",
+        action="append" if several else "store",
+        default=None if several else default,
+        help=f"a shipped instrument or your own TOML file (default {default})"
+        + ("; repeat to compare" if several else ""),
+    )
+
+
+def add_air(parser: argparse.ArgumentParser) -> None:
+    """Add --seeing and the other properties of the air."""
+    parser.add_argument(
+        "--seeing",
+        default="2 arcsec",
+        metavar="ANGLE",
+        help='blur of the air at the zenith, full width at half maximum at 500 nm (default "2 arcsec")',
+    )
+    parser.add_argument("--outer-scale", default="20 m", metavar="LENGTH", help='of the turbulence (default "20 m")')
+    parser.add_argument("--temperature", default="15 deg_C", metavar="T", help='of the air (default "15 deg_C")')
+
+
+def add_output(parser: argparse.ArgumentParser) -> None:
+    """Add --output, --seed and --json."""
+    parser.add_argument("--output", default="outputs", metavar="DIR", help="folder for the results (default: outputs)")
+    parser.add_argument("--seed", type=int, default=0, help="seed of the noise; same inputs and seed, same bytes")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def read_site(text: str | None) -> Site | None:
+    """Return the `Site` that --site means, or None when it was not given."""
+    if text is None:
+        return None
+    from simulate.geometry import parse_site
+
+    return parse_site(text)
+
+
+def read_instruments(names: list[str] | None, default: str = "newtonian-150") -> list[Instrument]:
+    """Return the instruments that --instrument names, without doubles, in the order given."""
+    from simulate.instruments import load_instrument
+
+    return [load_instrument(name) for name in dict.fromkeys(names or [default])]
+
+
+def read_sky(arguments: argparse.Namespace, site: Site | None) -> Sky:
+    """Return the `Sky` that the options of `add_air` describe above a site."""
+    from simulate.air import Sky
+    from simulate.values.checks import parse_quantity, to_float
+
+    try:
+        temperature = float(parse_quantity(arguments.temperature.replace("°C", "deg_C")).to_value("deg_C"))
+    except (ValueError, TypeError) as error:
+        raise InputError("--temperature", arguments.temperature, 'give degrees Celsius such as "10 deg_C"') from error
+    if not -80 <= temperature <= 60:
+        raise InputError("--temperature", arguments.temperature, "give a value from -80 to 60 deg_C")
+    return Sky(
+        seeing_arcsec=to_float("--seeing", arguments.seeing, "arcsec", 0.0, 60.0),
+        outer_scale_m=to_float("--outer-scale", arguments.outer_scale, "m", 1.0, 1e6),
+        temperature_c=temperature,
+        height_m=site.height_m if site is not None else 0.0,
+    )
+
+
+def output_folder(text: str) -> Path:
+    """Return the folder for results, made if need be.
+
+    Raises
+    ------
+    InputError
+        If a file stands where the folder should be.
+    """
+    folder = Path(text)
+    if folder.exists() and not folder.is_dir():
+        raise InputError("--output", text, "give a folder; a file of that name is in the way")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError("--output", text, f"give a folder that can be made ({error.strerror})") from error
+    return folder
+
+
+@contextmanager
+def collected_warnings() -> Iterator[list[str]]:
+    """Collect the texts of this package's warnings, once each; others are left alone."""
+    texts: list[str] = []
+    with warnings.catch_warnings():
+        shown = warnings.showwarning
+
+        def keep(message: Any, category: type[Warning], *place: Any) -> None:
+            if issubclass(category, SimulateWarning):
+                if str(message) not in texts:
+                    texts.append(str(message))
+            else:
+                shown(message, category, *place)
+
+        warnings.simplefilter("always", SimulateWarning)
+        warnings.showwarning = keep
+        yield texts
+
+
+def tell(sentence: str) -> None:
+    """Print a remark for the person on standard error."""
+    print(sentence, file=sys.stderr)
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print one JSON object on standard output; NaN is refused rather than written."""
+    print(json.dumps(document, indent=1, allow_nan=False))
