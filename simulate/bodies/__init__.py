@@ -1,0 +1,27 @@
+"""What sends the light back: shape, spin, brightness, colours, rings and moons of each body.
+
+sections     data files in which no number stands without its source
+body         `Body` and `load_body`: one frozen object a body, from its data file
+orientation  pole and prime meridian (IAU form)
+photometry   apparent magnitude
+spectra      albedo and photon fluxes by wavelength
+colour       spectral bins to the colours of a screen
+describe     every number of a body beside its source
+"""
+
+from simulate.bodies.body import Body, Ring, Scattering, body_names, load_body, read_body_file
+from simulate.bodies.orientation import Orientation, pole_and_meridian
+from simulate.bodies.sections import Section, Sourced
+
+__all__ = [
+    "Body",
+    "Orientation",
+    "Ring",
+    "Scattering",
+    "Section",
+    "Sourced",
+    "body_names",
+    "load_body",
+    "pole_and_meridian",
+    "read_body_file",
+]
