@@ -1,0 +1,233 @@
+"""From expected electrons to the digital numbers of one exposure.
+
+The linear camera model of EMVA 1288, Release 4.0 (2021): photons and dark current arrive at random
+(Poisson), the charge is clipped by the full well, reading adds Gaussian noise, the gain turns electrons
+into numbers, an offset keeps them positive, and the digitiser rounds and clips.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.camera.mosaic import lay_mosaic
+from simulate.camera.settings import CAMERA_RANGES, Camera
+from simulate.errors import InputError
+from simulate.values.arrays import frozen_array
+from simulate.values.checks import to_float
+
+FloatArray = npt.NDArray[np.floating]
+
+EXACT_BELOW_E = 20.0
+"""Below this many electrons photon noise is drawn from the Poisson law itself."""
+
+_MOST_E = 1e9
+"""Expected charges above this are cut before the dice are thrown; no pixel holds so much."""
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One raw exposure.
+
+    Parameters
+    ----------
+    raw : array of uint16, shape (rows, columns), or (filters, rows, columns) of a mono camera with filters
+        Digital numbers as the sensor gives them.
+    exposure_s : float
+        Exposure, s.
+    gain_e_per_dn : float
+        Gain used, e-/DN.
+    camera : Camera
+        The camera that took it.
+    """
+
+    raw: npt.NDArray[np.uint16]
+    exposure_s: float
+    gain_e_per_dn: float
+    camera: Camera
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "raw", frozen_array(self.raw, np.uint16))
+
+    def electrons(self) -> npt.NDArray[np.float32]:
+        """Return the numbers turned back into electrons, offset taken off, shape of `raw`, e-."""
+        return (self.raw.astype(np.float32) - np.float32(self.camera.offset_dn)) * np.float32(self.gain_e_per_dn)
+
+
+def take_frame(
+    rate_e_per_s: FloatArray,
+    camera: Camera,
+    exposure_s: float,
+    rng: np.random.Generator,
+    *,
+    gain_e_per_dn: float | None = None,
+) -> Frame:
+    """Expose for a time and return the `Frame`.
+
+    Parameters
+    ----------
+    rate_e_per_s : array, shape (channels, rows, columns)
+        Expected electrons per second and pixel in each channel (`simulate.camera.sensor.sample`).
+    camera : Camera
+        Noise, gain and clipping.
+    exposure_s : float or Quantity
+        Exposure, s.
+    rng : numpy.random.Generator
+        Source of chance.
+    gain_e_per_dn : float or Quantity, optional
+        Gain in place of the camera's own, e-/DN.
+    """
+    seconds = to_float("exposure", exposure_s, "s", 0.0, 86400.0, open_low=True)
+    gain = _gain(camera, gain_e_per_dn)
+    expected = np.asarray(rate_e_per_s, dtype=np.float32) * np.float32(seconds)
+    raw = expose(expected, camera, rng, exposure_s=seconds, gain_e_per_dn=gain)
+    return Frame(raw, seconds, gain, camera)
+
+
+def expose(
+    expected_e: FloatArray,
+    camera: Camera,
+    rng: np.random.Generator,
+    exact_poisson: bool = False,
+    *,
+    exposure_s: float = 0.0,
+    gain_e_per_dn: float | None = None,
+) -> npt.NDArray[np.uint16]:
+    """Return one raw exposure of a scene given in expected electrons.
+
+    Above `EXACT_BELOW_E` electrons photon and read noise are drawn together as one normal deviate z
+    with a skew term, mu + a z + c (z^2 - 1), whose mean, variance and (to first order) skewness are those
+    of the sum (Cornish & Fisher 1938); its distribution differs from the true one by less than 0.002
+    and it costs a quarter of the time. Below, and near the full well, the Poisson law itself is drawn.
+
+    Parameters
+    ----------
+    expected_e : array, shape (..., channels, rows, columns)
+        Expected photo-electrons of the exposure in each channel, all pixels: the colour filter array
+        picks its own. Values below zero (ringing of a transform) count as zero.
+    camera : Camera
+        Mosaic, noise, gain and clipping.
+    rng : numpy.random.Generator
+        Source of chance.
+    exact_poisson : bool
+        Draw the Poisson law everywhere.
+    exposure_s : float
+        Exposure, s; only the dark current needs it.
+    gain_e_per_dn : float, optional
+        Gain in place of the camera's own, e-/DN.
+
+    Returns
+    -------
+    array of uint16, shape (..., rows, columns)
+        Digital numbers. A mono camera with several filters gives (..., filters, rows, columns): one
+        exposure for each.
+
+    Raises
+    ------
+    InputError
+        For a wrong number of planes or values that are not finite.
+    """
+    gain = _gain(camera, gain_e_per_dn)
+    expected = expected_charge(expected_e, camera, exposure_s)
+    charge = _draw(expected, camera.read_noise_at(gain), camera.full_well_e, rng, exact_poisson)
+    charge *= np.float32(1 / gain)
+    charge += np.float32(camera.offset_dn + 0.5)
+    return np.clip(charge, 0, camera.largest_dn + 0.5, out=charge).astype(np.uint16)
+
+
+def expected_charge(expected_e: FloatArray, camera: Camera, exposure_s: float = 0.0) -> npt.NDArray[np.float32]:
+    """Return the mean charge of each pixel behind its filter, dark current included, e-.
+
+    Shapes as in `expose`; a value below zero counts as zero.
+    """
+    planes = np.asarray(expected_e, dtype=np.float32)
+    channels = max(1, len(camera.filters)) if camera.is_mono else 3
+    if planes.ndim < 3 or planes.shape[-3] != channels:
+        raise InputError("expected electrons", planes.shape, f"the shape must be (..., {channels}, rows, columns)")
+    if not camera.is_mono:
+        planes = lay_mosaic(planes, camera.filter_array)
+    elif channels == 1:
+        planes = planes[..., 0, :, :]
+    if not np.isfinite(planes.sum(dtype=np.float64)):
+        raise InputError("expected electrons", "nan or infinite values", "every value must be finite")
+    dark = to_float("exposure", exposure_s, "s", 0.0) * camera.dark_current_e_per_s
+    return np.clip(planes, 0, _MOST_E) + np.float32(dark)
+
+
+def expected_dn(
+    expected_e: FloatArray, camera: Camera, *, exposure_s: float = 0.0, gain_e_per_dn: float | None = None
+) -> npt.NDArray[np.float32]:
+    """Return the mean digital number of each pixel, without noise and rounding but clipped; shapes as `expose`."""
+    charge = np.minimum(expected_charge(expected_e, camera, exposure_s), np.float32(camera.full_well_e))
+    numbers = charge / np.float32(_gain(camera, gain_e_per_dn)) + np.float32(camera.offset_dn)
+    return np.minimum(numbers, np.float32(camera.largest_dn))
+
+
+def noise_variance_e(
+    expected_e: npt.ArrayLike, camera: Camera, *, exposure_s: float = 0.0, gain_e_per_dn: float | None = None
+) -> FloatArray:
+    """Return the variance of one pixel's reading in e-^2: photons + dark + read^2 + gain^2/12.
+
+    EMVA 1288, Release 4.0, equation 16, brought to electrons. The twelfth of a step holds while the read
+    noise exceeds about 0.4 DN; clipping is left out.
+
+    Parameters
+    ----------
+    expected_e : array_like, any shape
+        Expected photo-electrons of a pixel in its own channel (no mosaic is laid).
+    camera, exposure_s, gain_e_per_dn :
+        As in `expose`.
+    """
+    gain = _gain(camera, gain_e_per_dn)
+    photons = np.maximum(np.asarray(expected_e, dtype=float), 0.0)
+    dark = exposure_s * camera.dark_current_e_per_s
+    return photons + (dark + camera.read_noise_at(gain) ** 2 + gain**2 / 12)
+
+
+def _gain(camera: Camera, gain: float | None) -> float:
+    if gain is None:
+        return camera.gain_e_per_dn
+    unit, lowest, highest = CAMERA_RANGES["gain_e_per_dn"]
+    return to_float("gain", gain, unit, lowest, highest)
+
+
+def _draw(
+    expected: npt.NDArray[np.float32], read_e: float, full_well_e: float, rng: np.random.Generator, exact: bool
+) -> npt.NDArray[np.float32]:
+    """Charge read from each pixel, e-: photon, dark and read noise, clipped at the full well."""
+    deviate = rng.standard_normal(expected.shape, dtype=np.float32)
+    if exact:
+        rare = np.ones(expected.shape, dtype=bool)
+        result = np.empty_like(expected)
+    else:
+        # where the well may overflow, the charge is clipped before the read noise comes on top
+        rare = (expected < EXACT_BELOW_E) | (expected + 6 * np.sqrt(expected) > full_well_e)
+        result = skewed_normal(expected, read_e, deviate)
+    counts = rng.poisson(expected[rare]).astype(np.float32)
+    result[rare] = np.minimum(counts, np.float32(full_well_e)) + np.float32(read_e) * deviate[rare]
+    return result
+
+
+def skewed_normal(
+    mean_e: npt.NDArray[np.floating], read_e: float, deviate: npt.NDArray[np.floating]
+) -> npt.NDArray[np.floating]:
+    """Return mean + Poisson and read noise made from standard normal deviates.
+
+    mean + a z + c (z^2 - 1) with c = mean / (6 s^2), a^2 = s^2 - 2 c^2 and s^2 = mean + read^2 has the
+    mean and the variance of the sum exactly and its third moment but for terms in c^3 (Cornish & Fisher 1938).
+
+    Parameters
+    ----------
+    mean_e : array
+        Expected electrons, above about 2.
+    read_e : float
+        Read noise, e-.
+    deviate : array, shape of `mean_e`
+        Standard normal deviates.
+    """
+    variance = mean_e + read_e * read_e
+    skew = mean_e / (6 * np.maximum(variance, 1e-12))
+    spread = np.sqrt(np.maximum(variance - 2 * skew * skew, 0))
+    return mean_e + spread * deviate + skew * (deviate * deviate - 1)
