@@ -1,5 +1,6 @@
 """What sends the light back: shape, spin, brightness, colours, rings and moons of each body.
 
+scattering   limb darkening and phase laws
 sections     data files in which no number stands without its source
 body         `Body` and `load_body`: one frozen object a body, from its data file
 orientation  pole and prime meridian (IAU form)
@@ -9,8 +10,10 @@ colour       spectral bins to the colours of a screen
 describe     every number of a body beside its source
 """
 
-from simulate.bodies.body import Body, Ring, Scattering, body_names, load_body, read_body_file
+from simulate.bodies.body import Body, Ring, body_names, load_body, read_body_file
 from simulate.bodies.orientation import Orientation, pole_and_meridian
+from simulate.bodies.photometry import visual_magnitude
+from simulate.bodies.scattering import Scattering, minnaert_k
 from simulate.bodies.sections import Section, Sourced
 
 __all__ = [
@@ -22,6 +25,8 @@ __all__ = [
     "Sourced",
     "body_names",
     "load_body",
+    "minnaert_k",
     "pole_and_meridian",
     "read_body_file",
+    "visual_magnitude",
 ]

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.orientation import Orientation, read_orientation
+from simulate.bodies.scattering import Scattering
 from simulate.bodies.sections import Section, Sourced, read_section
 from simulate.errors import InputError, choose
 
@@ -42,25 +43,6 @@ BODY_NAMES = (
 )
 
 _KINDS = ("planet", "moon", "satellite", "star")
-
-
-@dataclass(frozen=True, eq=False)
-class Scattering:
-    """How brightness falls toward the limb.
-
-    Parameters
-    ----------
-    law : str
-        "minnaert": I/F = B0 mu0^k mu^(k-1) (Minnaert 1941), or "lommel-seeliger":
-        I/F proportional to mu0 / (mu0 + mu).
-    wavelengths_nm, exponents : array, shape (n,)
-        The exponent k, linear in wavelength between the points and constant beyond; both empty for
-        the Lommel-Seeliger law.
-    """
-
-    law: str
-    wavelengths_nm: FloatArray
-    exponents: FloatArray
 
 
 @dataclass(frozen=True)
@@ -237,9 +219,9 @@ def read_body(table: Mapping[str, Any], where: str) -> Body:
 
 
 def _read_scattering(root: Section) -> Scattering:
-    section = root.get("scattering", {"law": "minnaert", "exponent": np.array([[550.0, 1.0]])})
-    law = choose(f"{root.where}: law", section["law"], ("minnaert", "lommel-seeliger"))
-    if law == "lommel-seeliger":
+    section = root.get("scattering", {"law": "none"})
+    law = choose(f"{root.where}: law", section["law"], ("minnaert", "lommel-seeliger", "none"))
+    if law != "minnaert":
         return Scattering(law, np.array([]), np.array([]))
     table = section["exponent"]
     return Scattering(law, table[:, 0], table[:, 1])
