@@ -1,0 +1,83 @@
+"""Sunlight that something else takes away: moons before the Sun, with umbra and penumbra."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.values.constants import SUN_RADIUS_KM
+
+FloatArray = npt.NDArray[np.floating]
+
+
+def uncovered_fraction(separation: FloatArray, sun: FloatArray, cover: FloatArray) -> FloatArray:
+    """Return the fraction of the Sun's disc left free by another disc before it.
+
+    Both discs are uniform; the overlap is the lens of two circles.
+
+    Parameters
+    ----------
+    separation : array, shape (n,)
+        Between the centres; any unit, the same for all three.
+    sun, cover : array, shape (n,) or ()
+        Radii.
+    """
+    d = np.asarray(separation, float)
+    r, s = np.broadcast_to(np.asarray(sun, float), d.shape), np.broadcast_to(np.asarray(cover, float), d.shape)
+    apart = d >= r + s
+    within = d <= np.abs(r - s)
+    safe = np.where(apart | within, r + 0.5 * s, d)
+    cosine_r = np.clip((safe**2 + r**2 - s**2) / (2 * safe * r), -1, 1)
+    cosine_s = np.clip((safe**2 + s**2 - r**2) / (2 * safe * s), -1, 1)
+    kite = (-safe + r + s) * (safe + r - s) * (safe - r + s) * (safe + r + s)
+    lens = r**2 * np.arccos(cosine_r) + s**2 * np.arccos(cosine_s) - 0.5 * np.sqrt(np.maximum(kite, 0))
+    covered = np.where(within, np.minimum(r, s) ** 2 / r**2, lens / (np.pi * r**2))
+    return np.where(apart, 1.0, 1.0 - covered)
+
+
+@dataclass(frozen=True, eq=False)
+class MoonShadow:
+    """The shadow that one moon throws on its planet.
+
+    Parameters
+    ----------
+    name : str
+        The moon.
+    position_km : array, shape (3,)
+        Where it was when it cast the shadow, planet-centred (east, north, toward the observer).
+    radius_km : float
+        Its radius.
+    sun_position_km : array, shape (3,)
+        The Sun in the same frame.
+    """
+
+    name: str
+    position_km: FloatArray
+    radius_km: float
+    sun_position_km: FloatArray
+
+    def sunlit(self, places_km: FloatArray) -> FloatArray:
+        """Return the fraction of sunlight left at places of shape (3, n), shape (n,).
+
+        The angular separation of Sun and moon follows from the place's distance to the line that
+        joins them; both angular radii are those seen from the place.
+        """
+        to_sun = self.sun_position_km - self.position_km
+        beyond = float(np.linalg.norm(to_sun))
+        axis = to_sun / beyond
+        away = self.position_km[:, None] - places_km
+        height = axis @ away
+        across = np.sqrt(np.maximum((away**2).sum(axis=0) - height**2, 0.0))
+        behind = height > 0
+        height = np.where(behind, height, 1.0)
+        separation = across * beyond / (height * (height + beyond))
+        light = uncovered_fraction(separation, SUN_RADIUS_KM / (height + beyond), self.radius_km / height)
+        return np.where(behind, light, 1.0)
+
+    def reach_km(self) -> float:
+        """Return the radius of the penumbra at the planet, km."""
+        distance = float(np.linalg.norm(self.position_km))
+        sun = float(np.linalg.norm(self.sun_position_km - self.position_km))
+        return self.radius_km + (SUN_RADIUS_KM + self.radius_km) * distance / sun
