@@ -48,7 +48,10 @@ def to_float(
 
 def _strip(field: str, value: Any, unit: str, wanted: str) -> float:
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        return float(value)
+        try:
+            return float(value)
+        except OverflowError as error:  # a whole number of hundreds of digits
+            raise InputError(field, "a number too large to hold", wanted) from error
     from astropy import units as u  # heavy: only where units really come in
 
     try:
@@ -59,13 +62,9 @@ def _strip(field: str, value: Any, unit: str, wanted: str) -> float:
 
 
 _ALIASES = {
-    "e-/DN": "electron / adu",
-    "e-/ADU": "electron / adu",
-    "e-": "electron",
-    "DN": "adu",
-    "ADU": "adu",
     "inches": "imperial_inch",
     "inch": "imperial_inch",
+    "in": "imperial_inch",
     '"': "arcsec",
     "fps": "1 / s",
     "degC": "deg_C",
@@ -76,8 +75,8 @@ _ALIASES = {
 def parse_quantity(text: str) -> Any:
     """Return the `~astropy.units.Quantity` that `text` means, with the trade's spellings.
 
-    Accepts what astropy accepts and in addition ``e-``, ``e-/DN``, ``DN``, ``inch``, ``fps`` and
-    ``wave`` (the last as a dimensionless count of wavelengths).
+    Accepts what astropy accepts and in addition ``e-``, ``DN`` (also within ``e-/DN``, ``e-/s``),
+    ``inch``, ``fps`` and ``wave`` (the last as a dimensionless count of wavelengths).
 
     Raises
     ------
@@ -94,6 +93,8 @@ def parse_quantity(text: str) -> Any:
         raise ValueError(f"{text!r} does not start with a number")
     number, unit = match.groups()
     unit = _ALIASES.get(unit, unit)
+    unit = re.sub(r"(?<![A-Za-z])e-", "electron", unit)
+    unit = re.sub(r"\b(?:DN|ADU)\b", "adu", unit)
     if unit in ("wave", "pixel", ""):
         return u.Quantity(float(number), u.dimensionless_unscaled)
     if unit == "imperial_inch":
@@ -105,8 +106,13 @@ def _shown(value: Any) -> Any:
     return value if isinstance(value, (int, float, str)) else str(value)
 
 
+def trade_unit(unit: str) -> str:
+    """Return a unit as people in the trade write it: ``electron / adu`` becomes ``e-/DN``."""
+    return unit.replace("electron", "e-").replace("adu", "DN").replace(" / ", "/")
+
+
 def _range_text(unit: str, lowest: float, highest: float, open_low: bool) -> str:
-    suffix = f" {unit}" if unit else ""
+    suffix = f" {trade_unit(unit)}" if unit else ""
     if math.isinf(lowest) and math.isinf(highest):
         return f"a number{' in' + suffix if unit else ''}"
     if math.isinf(highest):
