@@ -1,0 +1,254 @@
+"""`Apparition`: everything that geometry knows of one body at one instant."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simulate.bodies import Body, load_body
+from simulate.errors import InputError
+from simulate.geometry import earth
+from simulate.geometry.clock import J2000, parse_time, tt_days, utc_text
+from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.moons import MoonState
+from simulate.geometry.sight import look_at, make_observer
+from simulate.geometry.site import Site, as_site
+from simulate.geometry.table import ApparitionTable, compute_table, sky_columns
+from simulate.geometry.vectors import angle_deg, from_angles
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from astropy.coordinates import EarthLocation
+    from astropy.time import Time
+
+Vector = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Apparition:
+    """A body as seen from a place at an instant.
+
+    Angles in deg, position angles from celestial north of date through east; "sub-observer" is the
+    point in the middle of the disc. Latitudes are planetographic unless the name says "centric".
+    Longitudes count in the sense in which they grow with time on the central meridian: west for
+    bodies that turn eastward, east for Venus and Uranus (and the Moon and the Sun, by their customs).
+
+    Parameters
+    ----------
+    body : str
+        Name.
+    time_utc : str
+        ISO 8601, to the millisecond, with "Z".
+    jd_tt : float
+        Julian date of Terrestrial Time.
+    ephemeris : str
+        "builtin" or "de440".
+    site : Site or None
+        None: from the Earth's centre.
+    distance_au, sun_distance_au, light_time_s : float
+        Observer to body (infinite for the star), Sun to body, and the light's way to the observer.
+    equatorial_diameter_arcsec, polar_diameter_arcsec : float
+        Apparent axes of the outline of the reference spheroid.
+    phase_angle_deg, illuminated_fraction, elongation_deg : float
+        Sun-body-observer; lit part of the disc; body-observer-Sun.
+    north_pole_position_angle_deg, bright_limb_position_angle_deg : float
+        Of the rotation axis' north end; of the middle of the bright limb.
+    sub_observer_latitude_deg, sub_solar_latitude_deg : float
+        Planetographic.
+    sub_observer_latitude_centric_deg, sub_solar_latitude_centric_deg : float
+        Planetocentric.
+    central_meridian_deg, sub_solar_longitude_deg : mapping of str to float
+        By longitude system; key "" for the only one. Without any correction for phase.
+    ring_opening_deg, ring_opening_sun_deg : float or None
+        Planetocentric latitude of observer and Sun above the rings' plane.
+    magnitude : float
+        V, globe and rings, above the air.
+    right_ascension_deg, declination_deg : float
+        Apparent place, true equator and equinox of date; topocentric with a site.
+    heliocentric_ecliptic_longitude_deg : float
+        Of the body, mean ecliptic and equinox of J2000.
+    solar_longitude_deg : float
+        Ls: 0 at the northern spring equinox, 90 at the northern summer solstice, from the pole and
+        the body's own orbit.
+    altitude_deg, azimuth_deg : float or None
+        Airless; azimuth from north through east.
+    apparent_altitude_deg : float or None
+        With refraction (Saemundsson 1986; 10 deg C and the standard pressure of the site's height).
+    airmass : float or None
+        Kasten & Young (1989) at the apparent altitude; None below the horizon.
+    parallactic_angle_deg : float or None
+        Position angle of the zenith, -180..180: negative while rising.
+    sun_altitude_deg, moon_altitude_deg, moon_separation_deg, moon_phase_angle_deg : float or None
+        Airless altitudes; the Moon's distance from the body; Sun-Moon-observer.
+    moons : tuple of MoonState
+        Satellites, in the order of the planet's data file.
+    """
+
+    body: str
+    time_utc: str
+    jd_tt: float
+    ephemeris: str
+    site: Site | None
+    distance_au: float
+    sun_distance_au: float
+    light_time_s: float
+    equatorial_diameter_arcsec: float
+    polar_diameter_arcsec: float
+    phase_angle_deg: float
+    illuminated_fraction: float
+    elongation_deg: float
+    north_pole_position_angle_deg: float
+    bright_limb_position_angle_deg: float
+    sub_observer_latitude_deg: float
+    sub_solar_latitude_deg: float
+    sub_observer_latitude_centric_deg: float
+    sub_solar_latitude_centric_deg: float
+    central_meridian_deg: Mapping[str, float] = field(hash=False)
+    sub_solar_longitude_deg: Mapping[str, float] = field(hash=False)
+    magnitude: float
+    right_ascension_deg: float
+    declination_deg: float
+    heliocentric_ecliptic_longitude_deg: float = math.nan
+    solar_longitude_deg: float = math.nan
+    ring_opening_deg: float | None = None
+    ring_opening_sun_deg: float | None = None
+    altitude_deg: float | None = None
+    azimuth_deg: float | None = None
+    apparent_altitude_deg: float | None = None
+    airmass: float | None = None
+    parallactic_angle_deg: float | None = None
+    sun_altitude_deg: float | None = None
+    moon_altitude_deg: float | None = None
+    moon_separation_deg: float | None = None
+    moon_phase_angle_deg: float | None = None
+    moons: tuple[MoonState, ...] = ()
+
+    @property
+    def sun_direction(self) -> Vector:
+        """Unit vector from the body to the Sun: (east, north, toward the observer)."""
+        return _direction(self.bright_limb_position_angle_deg, 90.0 - self.phase_angle_deg)
+
+    @property
+    def pole_direction(self) -> Vector:
+        """Unit vector of the body's north pole: (east, north, toward the observer)."""
+        return _direction(self.north_pole_position_angle_deg, self.sub_observer_latitude_centric_deg)
+
+
+def _direction(position_angle_deg: float, towards_deg: float) -> Vector:
+    across = math.cos(math.radians(towards_deg))
+    angle = math.radians(position_angle_deg)
+    return (across * math.sin(angle), across * math.cos(angle), math.sin(math.radians(towards_deg)))
+
+
+def apparition(
+    body: str | Body,
+    time: str | datetime | Time,
+    site: Site | EarthLocation | str | tuple[float, ...] | None = None,
+    *,
+    ephemeris: str = "builtin",
+    position: tuple[float, float] | None = None,
+) -> Apparition:
+    """Return everything that geometry knows of `body` at `time` from `site`.
+
+    Parameters
+    ----------
+    body : str or Body
+        "mercury" ... "neptune", "moon", "sun" or "star".
+    time : str, datetime or Time
+        ISO 8601 text, UTC unless it has an offset; years 1900-2099.
+    site : Site, EarthLocation, text or tuple, optional
+        Default: from the Earth's centre, as if the body stood in the zenith.
+    ephemeris : str
+        "builtin" or "de440".
+    position : tuple of float, optional
+        Apparent right ascension and declination of date in deg, for "star" only. Without it the
+        star stands in the zenith of the site, or at (0, 0) without a site.
+
+    Raises
+    ------
+    InputError
+        For an unknown body, a satellite, or a time or site that cannot be used.
+
+    Warns
+    -----
+    EphemerisWarning
+        With a site, where the Earth's turn is not tabulated; for Saturn outside 1999-2039, where its
+        moons are left out.
+    RangeWarning
+        Where the magnitude's formula is used outside its range.
+    """
+    known = body if isinstance(body, Body) else load_body(body)
+    days = np.atleast_1d(tt_days(parse_time(time)))
+    place = None if site is None else as_site(site)
+    if known.name == "star":
+        return _star(days, place, ephemeris, position)
+    if position is not None:
+        raise InputError("position", position, "only the star has one of its own")
+    return _row(known, compute_table(known, days, place, ephemeris))
+
+
+def _row(body: Body, table: ApparitionTable) -> Apparition:
+    numbers: dict[str, Any] = {name: float(column[0]) for name, column in table.columns.items()}
+    if "airmass" in numbers and math.isnan(numbers["airmass"]):
+        numbers["airmass"] = None
+    return Apparition(
+        body=body.name,
+        time_utc=utc_text(table.days_tt[0]),
+        jd_tt=J2000 + float(table.days_tt[0]),
+        ephemeris=table.ephemeris,
+        site=table.site,
+        central_meridian_deg=_first(table.central_meridian_deg),
+        sub_solar_longitude_deg=_first(table.sub_solar_longitude_deg),
+        **numbers,
+    )
+
+
+def _first(by_system: Mapping[str, Any]) -> dict[str, float]:
+    return {system: float(values[0]) for system, values in by_system.items()}
+
+
+def _star(days: Any, site: Site | None, ephemeris: str, position: tuple[float, float] | None) -> Apparition:
+    """Return the point of magnitude 0 that shows the bare response: no disc, no phase, no motion."""
+    observer = make_observer(days, site, load_ephemeris(ephemeris))
+    direction = np.array([[1.0, 0.0, 0.0]])
+    if position is not None:
+        direction = from_angles(*position)[None, :]
+    elif site is not None:
+        direction = earth.zenith_of(site, observer.axes)
+    ra, dec = earth.equatorial(direction)
+    sky: dict[str, Any] = {}
+    if site is not None:
+        sky = {name: float(values[0]) for name, values in sky_columns(site, observer, direction).items()}
+    sun = observer.axes.to_date(look_at("sun", observer).apparent)
+    return Apparition(
+        body="star",
+        time_utc=utc_text(days[0]),
+        jd_tt=J2000 + float(days[0]),
+        ephemeris=ephemeris,
+        site=site,
+        distance_au=math.inf,
+        sun_distance_au=math.inf,
+        light_time_s=math.inf,
+        equatorial_diameter_arcsec=0.0,
+        polar_diameter_arcsec=0.0,
+        phase_angle_deg=0.0,
+        illuminated_fraction=1.0,
+        elongation_deg=float(angle_deg(direction, sun)[0]),
+        north_pole_position_angle_deg=0.0,
+        bright_limb_position_angle_deg=0.0,
+        sub_observer_latitude_deg=0.0,
+        sub_solar_latitude_deg=0.0,
+        sub_observer_latitude_centric_deg=0.0,
+        sub_solar_latitude_centric_deg=0.0,
+        central_meridian_deg={},
+        sub_solar_longitude_deg={},
+        magnitude=0.0,
+        right_ascension_deg=float(ra[0]),
+        declination_deg=float(dec[0]),
+        **sky,
+    )

@@ -1,0 +1,213 @@
+"""Instants: what the user writes, Terrestrial Time for the planets, Universal Time for the Earth.
+
+The ephemeris runs on Terrestrial Time (TT, here used for TDB too: they differ by less than 2 ms).
+The Earth's turn needs UT1 = TT - Delta T. Delta T comes from the table of the International Earth
+Rotation and Reference Systems Service that ships with astropy-iers-data (read here column by
+column, which is ten times quicker than building an astropy table); before it begins, 1973, from
+the polynomials of Espenak & Meeus (2006, NASA/TP-2006-214141); after its end Delta T keeps its last
+value, as TT-UTC does after the last announced leap second. UTC before 1972 is taken as UT1.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import erfa
+import numpy as np
+import numpy.typing as npt
+
+from simulate.errors import EphemerisWarning, InputError
+
+if TYPE_CHECKING:
+    from astropy.time import Time
+
+FloatArray = npt.NDArray[np.float64]
+
+J2000 = 2451545.0
+DAY_S = 86400.0
+DAYS_PER_YEAR = 365.25
+_TT_MINUS_TAI_S = 32.184  # exact by definition
+_MJD_OF_J2000 = 51544.5
+FIRST_YEAR = 1900
+LAST_YEAR = 2100
+_FIRST_DAY = -36524.5  # 1900-01-01
+_LAST_DAY = 36525.5 - 1.0  # 2100-01-01
+_LEAP_ERA_DAY = -10227.5  # 1972-01-01, when UTC in its present form begins
+_FORM = (
+    f"write an ISO 8601 time of the years {FIRST_YEAR} to {LAST_YEAR - 1}, UTC unless an offset is given "
+    '("2032-12-20T21:30", "2032-12-20T21:30+02:00")'
+)
+_ISO = re.compile(
+    r"(\d{4}-\d{2}-\d{2})(?:[T ](\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)\s*(Z|[+-]\d{2}:?\d{2}|[+-]\d{2})?)?",
+    re.ASCII | re.IGNORECASE,
+)
+
+
+def parse_time(value: str | datetime | Time) -> Time:
+    """Return a scalar astropy `~astropy.time.Time` in UTC.
+
+    Parameters
+    ----------
+    value : str, datetime or Time
+        ISO 8601 text or a datetime, UTC unless it has an offset; a Time keeps its own scale.
+
+    Raises
+    ------
+    InputError
+        For text of another form, several instants, or a year outside 1900-2099.
+    """
+    from astropy.time import Time
+
+    if isinstance(value, datetime):
+        aware = value if value.tzinfo else value.replace(tzinfo=UTC)
+        value = aware.astimezone(UTC).replace(tzinfo=None).isoformat()
+    with warnings.catch_warnings():
+        # "dubious year": leap seconds of the future are unknown; the module's text says what is done
+        warnings.simplefilter("ignore", erfa.ErfaWarning)
+        time = value if isinstance(value, Time) else _read_iso(value, Time)
+        if not time.isscalar:
+            raise InputError("time", str(value), "give one instant")
+        tt_days(time)
+    return time
+
+
+def _read_iso(text: Any, time_class: type[Time]) -> Time:
+    match = _ISO.fullmatch(text.strip()) if isinstance(text, str) else None
+    if match is None:
+        raise InputError("time", text, _FORM)
+    date, clock, offset = match.groups()
+    try:
+        time = time_class(f"{date}T{clock or '00:00'}", format="isot", scale="utc")
+    except ValueError as error:
+        raise InputError("time", text, _FORM) from error
+    if offset and offset.upper() != "Z":
+        return _without_offset(text, time, offset)
+    return time
+
+
+def _without_offset(text: str, time: Time, offset: str) -> Time:
+    from astropy.time import TimeDelta
+
+    digits = offset[1:].replace(":", "").ljust(4, "0")
+    hours, minutes = int(digits[:2]), int(digits[2:])
+    if hours > 14 or minutes > 59:
+        raise InputError("time", text, "offsets from UTC run from -14:00 to +14:00")
+    seconds = (hours * 3600 + minutes * 60) * (-1 if offset[0] == "-" else 1)
+    return time - TimeDelta(seconds, format="sec")
+
+
+def tt_days(times: Time) -> FloatArray:
+    """Return days of Terrestrial Time since 2000-01-01 12:00, shape of `times`.
+
+    Raises
+    ------
+    InputError
+        If an instant lies outside 1900-2099.
+    """
+    if times.scale == "utc":
+        utc1, utc2 = np.asarray(times.jd1, float), np.asarray(times.jd2, float)
+        days = utc_to_tt(utc1, utc2)
+    else:
+        scaled: Any = times.tt
+        days = (np.asarray(scaled.jd1, float) - J2000) + np.asarray(scaled.jd2, float)
+    bad = ~((days >= _FIRST_DAY) & (days < _LAST_DAY))
+    if np.any(bad):
+        first: Any = times if times.isscalar else times[bad][0]
+        raise InputError("time", str(first), _FORM)
+    return days
+
+
+def utc_to_tt(utc1: FloatArray, utc2: FloatArray) -> FloatArray:
+    """Return TT days since J2000 from a two-part UTC Julian date."""
+    # the bare ufunc: its status "dubious year" is dealt with by this module's convention
+    tai1, tai2, _ = erfa.ufunc.utctai(utc1, utc2)
+    modern = (tai1 - J2000) + tai2 + _TT_MINUS_TAI_S / DAY_S
+    civil = (utc1 - J2000) + utc2
+    if np.all(civil >= _LEAP_ERA_DAY):
+        return modern
+    return np.where(civil < _LEAP_ERA_DAY, civil + delta_t_s(civil) / DAY_S, modern)
+
+
+def tt_to_time(days_tt: npt.ArrayLike) -> Time:
+    """Return an astropy Time in UTC from TT days since J2000, any shape."""
+    from astropy.time import Time
+
+    utc1, utc2 = _tt_to_utc(np.asarray(days_tt, dtype=float))
+    return Time(utc1, utc2, format="jd", scale="utc")
+
+
+def _tt_to_utc(days_tt: FloatArray) -> tuple[FloatArray, FloatArray]:
+    utc1, utc2, _ = erfa.ufunc.taiutc(np.full_like(days_tt, J2000), days_tt - _TT_MINUS_TAI_S / DAY_S)
+    early = days_tt < _LEAP_ERA_DAY
+    if not np.any(early):
+        return utc1, utc2
+    return np.where(early, J2000, utc1), np.where(early, days_tt - delta_t_s(days_tt) / DAY_S, utc2)
+
+
+def utc_text(days_tt: float) -> str:
+    """Return the UTC of TT days since J2000 as ISO 8601 text to the millisecond, with "Z"."""
+    utc1, utc2 = _tt_to_utc(np.asarray(float(days_tt)))
+    year, month, day, clock, _ = erfa.ufunc.d2dtf(b"UTC", 3, utc1, utc2)
+    hour, minute, second, milli = (int(clock[key]) for key in ("h", "m", "s", "f"))
+    return f"{int(year):04d}-{int(month):02d}-{int(day):02d}T{hour:02d}:{minute:02d}:{second:02d}.{milli:03d}Z"
+
+
+@cache
+def _delta_t_table() -> tuple[FloatArray, FloatArray]:
+    """Return (TT days since J2000, Delta T in s) from the shipped table, one row a day."""
+    import astropy_iers_data
+
+    lines = Path(astropy_iers_data.IERS_A_FILE).read_bytes().splitlines()
+    # fixed columns of the format finals2000A: MJD in 8-15, UT1-UTC in 59-68; the tail is still blank
+    rows = [(float(line[7:15]), float(line[58:68])) for line in lines if line[58:68].strip()]
+    mjd, ut1_utc = np.array(rows).T
+    tt = utc_to_tt_modern(mjd)
+    delta_t = (tt - (mjd - _MJD_OF_J2000)) * DAY_S - ut1_utc
+    return tt, delta_t
+
+
+def utc_to_tt_modern(mjd_utc: FloatArray) -> FloatArray:
+    """Return TT days since J2000 of UTC dates after 1972 given as modified Julian dates."""
+    tai1, tai2, _ = erfa.ufunc.utctai(np.full_like(mjd_utc, 2400000.5), mjd_utc)
+    return (tai1 - J2000) + tai2 + _TT_MINUS_TAI_S / DAY_S
+
+
+def delta_t_s(days_tt: npt.ArrayLike) -> FloatArray:
+    """Return Delta T = TT - UT1 in s at TT days since J2000, same shape."""
+    days = np.asarray(days_tt, dtype=float)
+    table_days, table = _delta_t_table()
+    modern = np.asarray(np.interp(days, table_days, table), dtype=np.float64)
+    if np.all(days >= table_days[0]):
+        return modern
+    return np.where(days < table_days[0], _delta_t_early(days), modern).astype(np.float64)
+
+
+def _delta_t_early(days_tt: FloatArray) -> FloatArray:
+    year = 2000.0 + days_tt / DAYS_PER_YEAR
+    pieces = (
+        (1920.0, 1900.0, (-2.79, 1.494119, -0.0598939, 0.0061966, -0.000197)),
+        (1941.0, 1920.0, (21.20, 0.84493, -0.076100, 0.0020936)),
+        (1961.0, 1950.0, (29.07, 0.407, -1 / 233, 1 / 2547)),
+        (1986.0, 1975.0, (45.45, 1.067, -1 / 260, -1 / 718)),
+    )
+    values = [np.polynomial.polynomial.polyval(year - origin, c) for _, origin, c in pieces]
+    return np.asarray(np.select([year < end for end, _, _ in pieces], values, default=np.nan), dtype=np.float64)
+
+
+def warn_outside_table(days_tt: FloatArray) -> None:
+    """Warn once when the Earth's turn at these instants is not a tabulated one."""
+    first, last = _delta_t_table()[0][[0, -1]]
+    if np.all((days_tt >= first) & (days_tt <= last)):
+        return
+    span = f"{utc_text(first)[:10]} to {utc_text(last)[:10]}"
+    warnings.warn(
+        EphemerisWarning(
+            f"the Earth's turn is tabulated from {span} only; altitudes outside can be wrong by about 0.01 deg"
+        ),
+        stacklevel=3,
+    )

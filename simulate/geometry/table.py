@@ -1,0 +1,286 @@
+"""Everything scalar that geometry knows of one body, for many instants at once."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simulate.bodies import Body, load_body
+from simulate.bodies.photometry import visual_magnitude
+from simulate.errors import InputError, RangeWarning
+from simulate.geometry import earth
+from simulate.geometry.clock import DAYS_PER_YEAR, parse_time, tt_days, utc_text, warn_outside_table
+from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.sight import Observer, Sight, SkyAxes, look_at, make_observer, sky_axes
+from simulate.geometry.site import Site, as_site
+from simulate.geometry.vectors import FloatArray, angle_deg, dot, from_angles, length, longitude_deg, unit
+from simulate.values.arrays import frozen_array
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, LIGHT_TIME_PER_AU_S
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from astropy.coordinates import EarthLocation
+    from astropy.time import Time
+
+    SiteLike = Site | EarthLocation | str | tuple[float, ...]
+    TimesLike = Time | Iterable[str | datetime | Time]
+
+BySystem = Mapping[str, FloatArray]
+Columns = dict[str, FloatArray]
+
+_OBLIQUITY_J2000_RAD = np.radians(84381.406 / 3600.0)  # IAU 2006 (Capitaine et al. 2003)
+
+
+@dataclass(frozen=True, eq=False)
+class ApparitionTable:
+    """Apparitions of one body at n instants.
+
+    ``table["altitude_deg"]`` is a read-only array of shape (n,); the names, units and meanings are
+    those of the fields of `Apparition`. Where that has None (no rings, no site) the column is missing.
+
+    Parameters
+    ----------
+    body : str
+        Name.
+    days_tt : array, shape (n,)
+        TT days since 2000-01-01 12:00.
+    ephemeris : str
+        "builtin" or "de440".
+    site : Site or None
+        None: from the Earth's centre.
+    columns : mapping of str to array, shape (n,)
+        The numbers.
+    central_meridian_deg, sub_solar_longitude_deg : mapping of str to array, shape (n,)
+        By longitude system.
+    """
+
+    body: str
+    days_tt: FloatArray
+    ephemeris: str
+    site: Site | None
+    columns: Mapping[str, FloatArray]
+    central_meridian_deg: BySystem
+    sub_solar_longitude_deg: BySystem
+
+    def __getitem__(self, name: str) -> FloatArray:
+        try:
+            return self.columns[name]
+        except KeyError as error:
+            raise InputError("column", name, f"use one of {', '.join(self.columns)}") from error
+
+    def __len__(self) -> int:
+        return len(self.days_tt)
+
+    @property
+    def times_utc(self) -> tuple[str, ...]:
+        """The instants as ISO 8601 text in UTC, to the millisecond."""
+        return tuple(utc_text(day) for day in self.days_tt)
+
+
+def apparition_table(
+    body: str, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
+) -> ApparitionTable:
+    """Return the apparitions of a body at many instants.
+
+    Parameters
+    ----------
+    body : str
+        "mercury" ... "neptune", "moon" or "sun".
+    times : Time array or iterable of str, datetime or Time
+        Instants of the years 1900-2099.
+    site : Site, EarthLocation, text or tuple, optional
+        Default: from the Earth's centre.
+    ephemeris : str
+        "builtin" or "de440".
+
+    Raises
+    ------
+    InputError
+        For an unknown body, a satellite or the star, and for instants or sites out of range.
+    """
+    place = None if site is None else as_site(site)
+    return compute_table(load_body(body), _days_of(times), place, ephemeris)
+
+
+def _days_of(times: Any) -> FloatArray:
+    if hasattr(times, "scale") and hasattr(times, "jd1"):
+        return np.atleast_1d(tt_days(times))
+    return np.array([float(tt_days(parse_time(time))) for time in times])
+
+
+def compute_table(body: Body, days_tt: FloatArray, site: Site | None, ephemeris: str) -> ApparitionTable:
+    """Return the table for TT days since J2000, shape (n,)."""
+    if body.kind == "satellite" or body.name == "star":
+        raise InputError("body", body.name, "a table of apparitions needs a planet, the moon or the sun")
+    observer = make_observer(days_tt, site, load_ephemeris(ephemeris))
+    look = Look(body, observer, look_at(body.name, observer), look_at("sun", observer))
+    columns: Columns = {}
+    for part in _PARTS:
+        part(look, columns)
+    if site is not None:
+        warn_outside_table(days_tt)
+        columns |= sky_columns(site, observer, observer.axes.to_date(look.sight.apparent))
+    columns["magnitude"] = _magnitudes(look, columns)
+    return ApparitionTable(
+        body.name,
+        frozen_array(days_tt),
+        ephemeris,
+        site,
+        MappingProxyType({name: frozen_array(column) for name, column in columns.items()}),
+        look.longitudes(-look.sight.line),
+        look.longitudes(look.towards_sun),
+    )
+
+
+class Look:
+    """One body seen by one observer: the vectors from which all numbers follow, ICRF, shape (n, 3)."""
+
+    def __init__(self, body: Body, observer: Observer, sight: Sight, sun: Sight) -> None:
+        if body.orientation is None:
+            raise InputError("body", body.name, "it must have a pole")
+        self.body, self.observer, self.sight, self.sun = body, observer, sight, sun
+        self.sky: SkyAxes = sky_axes(sight, observer.axes.pole)
+        ra, dec, self.spin = body.orientation.at(observer.days - sight.light_days)
+        self.pole = from_angles(ra, dec)
+        self.node = from_angles(ra + 90.0, np.zeros_like(ra))
+        # the Sun lights itself: seen from the front, without phase
+        self.towards_sun = -sight.line if body.name == "sun" else sight.sun
+
+    def centric_latitude_deg(self, vectors: FloatArray) -> FloatArray:
+        """Return the planetocentric latitude of directions from the body's centre, deg."""
+        return np.degrees(np.arctan2(dot(vectors, self.pole), length(np.cross(vectors, self.pole))))
+
+    def graphic_latitude_deg(self, centric_deg: FloatArray) -> FloatArray:
+        """Return planetographic latitudes: tan(graphic) = (a/b)^2 tan(centric)."""
+        ratio = self.body.equatorial_radius_km / self.body.polar_radius_km
+        rad = np.radians(centric_deg)
+        return np.degrees(np.arctan2(ratio**2 * np.sin(rad), np.cos(rad)))
+
+    def longitudes(self, vectors: FloatArray) -> BySystem:
+        """Return the longitude below `vectors` by system, 0..360 deg, in the body's own sense.
+
+        The prime meridian lies at W from the node of the body's equator on the ICRF equator.
+        """
+        across = np.cross(self.pole, self.node)
+        from_node = np.degrees(np.arctan2(dot(vectors, across), dot(vectors, self.node)))
+        sign = 1.0 if self.body.longitude_sense == "east" else -1.0
+        return MappingProxyType(
+            {system: frozen_array((sign * (from_node - angle)) % 360.0) for system, angle in self.spin.items()}
+        )
+
+    def longitude_west_deg(self, vectors: FloatArray) -> FloatArray:
+        """Return the west longitude below `vectors` in the body's last system (III where there are more)."""
+        angle = list(self.longitudes(vectors).values())[-1]
+        return angle if self.body.longitude_sense == "west" else (-angle) % 360.0
+
+
+def _add_size(look: Look, columns: Columns) -> None:
+    sight, body = look.sight, look.body
+    distance_km = sight.distance_au * ASTRONOMICAL_UNIT_KM
+    tilt = np.radians(look.centric_latitude_deg(-sight.line))
+    # outline of a spheroid seen under the latitude B: half minor axis sqrt(a^2 sin^2 B + b^2 cos^2 B)
+    minor_km = np.hypot(body.equatorial_radius_km * np.sin(tilt), body.polar_radius_km * np.cos(tilt))
+    columns["distance_au"] = sight.distance_au
+    columns["sun_distance_au"] = length(sight.sun)
+    columns["light_time_s"] = sight.distance_au * LIGHT_TIME_PER_AU_S
+    columns["equatorial_diameter_arcsec"] = 2 * ARCSEC_PER_RADIAN * np.arcsin(body.equatorial_radius_km / distance_km)
+    columns["polar_diameter_arcsec"] = 2 * ARCSEC_PER_RADIAN * np.arcsin(minor_km / distance_km)
+
+
+def _add_phase(look: Look, columns: Columns) -> None:
+    phase = angle_deg(-look.sight.line, look.towards_sun)
+    columns["phase_angle_deg"] = phase
+    columns["illuminated_fraction"] = 0.5 * (1.0 + np.cos(np.radians(phase)))
+    columns["elongation_deg"] = angle_deg(look.sight.line, look.sun.line)
+
+
+def _add_angles(look: Look, columns: Columns) -> None:
+    pole, sun = look.sky.resolve(look.pole), look.sky.resolve(look.towards_sun)
+    columns["north_pole_position_angle_deg"] = np.degrees(np.arctan2(pole[:, 0], pole[:, 1])) % 360.0
+    columns["bright_limb_position_angle_deg"] = np.degrees(np.arctan2(sun[:, 0], sun[:, 1])) % 360.0
+    observer_lat, sun_lat = look.centric_latitude_deg(-look.sight.line), look.centric_latitude_deg(look.towards_sun)
+    columns["sub_observer_latitude_centric_deg"] = observer_lat
+    columns["sub_solar_latitude_centric_deg"] = sun_lat
+    columns["sub_observer_latitude_deg"] = look.graphic_latitude_deg(observer_lat)
+    columns["sub_solar_latitude_deg"] = look.graphic_latitude_deg(sun_lat)
+    if look.body.rings:
+        columns["ring_opening_deg"] = observer_lat
+        columns["ring_opening_sun_deg"] = sun_lat
+
+
+def _add_place(look: Look, columns: Columns) -> None:
+    of_date = look.observer.axes.to_date(look.sight.apparent)
+    columns["right_ascension_deg"], columns["declination_deg"] = earth.equatorial(of_date)
+
+
+def _add_season(look: Look, columns: Columns) -> None:
+    """Add the heliocentric longitude and Ls, the longitude of the Sun from the northern spring equinox."""
+    if look.body.name == "sun":
+        return
+    from_sun = -look.sight.sun
+    cosine, sine = np.cos(_OBLIQUITY_J2000_RAD), np.sin(_OBLIQUITY_J2000_RAD)
+    ecliptic = np.stack([from_sun[:, 0], cosine * from_sun[:, 1] + sine * from_sun[:, 2]], axis=-1)
+    columns["heliocentric_ecliptic_longitude_deg"] = longitude_deg(ecliptic)
+    near = look.observer.near
+    carrier, speed = (from_sun, look.sight.velocity - look.sight.sun_velocity)
+    if look.body.name == "moon":  # the year of the Moon is that of the Earth
+        carrier, speed = near.earth - near.sun, near.earth_velocity - near.sun_velocity
+    orbit_pole = unit(np.cross(carrier, speed))
+    equinox = unit(np.cross(look.pole, orbit_pole))
+    ahead = np.cross(orbit_pole, equinox)
+    columns["solar_longitude_deg"] = np.degrees(np.arctan2(dot(-from_sun, ahead), dot(-from_sun, equinox))) % 360.0
+
+
+_PARTS: tuple[Callable[[Look, Columns], None], ...] = (_add_size, _add_phase, _add_angles, _add_place, _add_season)
+
+
+def sky_columns(site: Site, observer: Observer, direction: FloatArray) -> Columns:
+    """Return where unit vectors of date, shape (n, 3), stand at a site, and Sun and Moon with them."""
+    here = earth.horizontal(site, observer.axes, direction)
+    lifted = here.altitude_deg + earth.refraction_deg(here.altitude_deg, site.height_m)
+    columns = {
+        "altitude_deg": here.altitude_deg,
+        "azimuth_deg": here.azimuth_deg,
+        "apparent_altitude_deg": lifted,
+        "airmass": earth.airmass(lifted),
+        "parallactic_angle_deg": here.parallactic_angle_deg,
+    }
+    moon = look_at("moon", observer)
+    for name, sight in (("sun", look_at("sun", observer)), ("moon", moon)):
+        of_date = observer.axes.to_date(sight.apparent)
+        columns[f"{name}_altitude_deg"] = earth.horizontal(site, observer.axes, of_date).altitude_deg
+    columns["moon_separation_deg"] = angle_deg(direction, observer.axes.to_date(moon.apparent))
+    columns["moon_phase_angle_deg"] = angle_deg(-moon.line, moon.sun)
+    return columns
+
+
+def _magnitudes(look: Look, columns: Columns) -> FloatArray:
+    observer_lon, sun_lon = look.longitude_west_deg(-look.sight.line), look.longitude_west_deg(look.towards_sun)
+    result = np.empty(len(look.observer.days))
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", RangeWarning)
+        for i in range(len(result)):
+            row = {name: float(column[i]) for name, column in columns.items()}
+            result[i] = visual_magnitude(
+                look.body,
+                row["phase_angle_deg"],
+                row["distance_au"],
+                row["sun_distance_au"],
+                ring_opening_deg=row.get("ring_opening_deg"),
+                ring_opening_sun_deg=row.get("ring_opening_sun_deg"),
+                sub_observer_longitude_west_deg=float(observer_lon[i]),
+                sub_solar_longitude_west_deg=float(sun_lon[i]),
+                solar_ecliptic_longitude_deg=row.get("heliocentric_ecliptic_longitude_deg"),
+                sub_observer_latitude_graphic_deg=row["sub_observer_latitude_deg"],
+                sub_solar_latitude_graphic_deg=row["sub_solar_latitude_deg"],
+                year=2000.0 + look.observer.days[i] / DAYS_PER_YEAR,
+            )
+    if caught:  # thousands of rows say it once
+        warnings.warn(caught[0].message, stacklevel=2)
+    return result
