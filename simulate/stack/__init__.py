@@ -4,3 +4,34 @@ results    the values that pass on: `Exposure`, `Recording`, `Stack`, `Restored`
 expected   exposure, share of frames to keep, and the stack that a recording should give (mean and noise)
 restore    restoration whose strength follows the noise; delivered sharpness; limb overshoot
 """
+
+from simulate.stack.expected import (
+    ExposureWishes,
+    SensorNoise,
+    choose_exposure,
+    crop_spectrum,
+    expected_stack,
+    finer_sampling,
+    keep_fraction,
+    matching_size,
+)
+from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore
+from simulate.stack.results import Exposure, Recording, Restored, Stack
+
+__all__ = [
+    "Exposure",
+    "ExposureWishes",
+    "Recording",
+    "Restored",
+    "SensorNoise",
+    "Stack",
+    "choose_exposure",
+    "crop_spectrum",
+    "delivered_fwhm",
+    "expected_stack",
+    "finer_sampling",
+    "keep_fraction",
+    "limb_overshoot",
+    "matching_size",
+    "restore",
+]
