@@ -11,7 +11,13 @@ exposure   `expose`: photon noise, read noise, gain, quantisation, clipping -> `
 from simulate.camera.colour import channel_names, channel_response, fine_response, read_curves
 from simulate.camera.exposure import Frame, expected_charge, expected_dn, expose, noise_variance_e, take_frame
 from simulate.camera.mosaic import channel_index, demosaic_bilinear, lay_mosaic, split_mosaic
-from simulate.camera.motion import field_rotation_smear, motion_transfer, rotation_drift, tracking_transfer
+from simulate.camera.motion import (
+    field_rotation_smear,
+    motion_transfer,
+    rotation_drift,
+    tracking_transfer,
+    wander_within,
+)
 from simulate.camera.sensor import SensorGrid, pixel_scale_arcsec, pixel_transfer, sample
 from simulate.camera.settings import Camera, Curve, Mount
 
@@ -41,4 +47,5 @@ __all__ = [
     "split_mosaic",
     "take_frame",
     "tracking_transfer",
+    "wander_within",
 ]

@@ -33,6 +33,33 @@ def tracking_transfer(grid: Grid, rms_arcsec: float) -> npt.NDArray[np.float32]:
     return np.exp(-2 * np.pi**2 * rms**2 * grid.frequency() ** 2).astype(np.float32)
 
 
+def wander_within(rms_arcsec: float, exposure_s: float, correlation_s: float = 1.0) -> float:
+    """Return the rms of a tracking wander about its own mean within one exposure, arcsec, each axis.
+
+    The wander is taken as a process whose correlation falls as exp(-t/T). Its mean over an exposure
+    t = x T has the variance s^2 2 (x - 1 + exp(-x)) / x^2 (Papoulis 1965, "Probability, Random Variables
+    and Stochastic Processes", ergodicity of the mean); the rest of s^2 blurs the exposure, and the mean
+    only shifts it, which aligning takes out. In a short exposure little is left: s sqrt(x / 3).
+
+    Parameters
+    ----------
+    rms_arcsec : float
+        Wander over a long time, rms in each axis, arcsec.
+    exposure_s : float
+        Exposure, s.
+    correlation_s : float
+        Time T over which the wander forgets itself, s; one second is common practice for gears and
+        shaking by wind.
+    """
+    rms = to_float("tracking error", rms_arcsec, "arcsec", 0.0)
+    length = to_float("exposure", exposure_s, "s", 0.0) / to_float(
+        "correlation", correlation_s, "s", 0.0, open_low=True
+    )
+    if length < 1e-3:  # the first terms of the series, where the difference below would lose its digits
+        return rms * math.sqrt(length / 3 - length**2 / 12)
+    return rms * math.sqrt(1 + 2 * (1 - length - math.exp(-length)) / length**2)
+
+
 def motion_transfer(grid: Grid, east_arcsec: float, north_arcsec: float) -> npt.NDArray[np.float32]:
     """Return the transfer of an even drift by the vector (east, north) arcsec: sinc(f . d).
 

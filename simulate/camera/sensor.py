@@ -101,7 +101,7 @@ class SensorGrid:
         column = (east * column_east + north * column_north) / self.pixel_arcsec + middle_column
         return row, column
 
-    def fine_grid(self, factor: int, margin_px: int = 0) -> Grid:
+    def fine_grid(self, factor: int, margin_px: int = 0, multiple: int = 2) -> Grid:
         """Return a grid `factor` times finer that covers the sensor, with a size that transforms fast.
 
         While the sensor is not turned, mirrored or not, every pixel centre is a point of the grid, so
@@ -113,14 +113,17 @@ class SensorGrid:
             Cells along a pixel's side.
         margin_px : int
             Pixels added on every side.
+        multiple : int
+            The counts of rows and columns are multiples of this (and of 2), so that coarser cells of
+            `multiple` times the step fill the field too.
         """
         (row_east, row_north), (column_east, column_north) = self.axes()
         middle_east, middle_north = self.sky_of((self.rows - 1) / 2, (self.columns - 1) / 2)
         height = abs(row_north) * self.rows + abs(column_north) * self.columns + 2 * margin_px
         width = abs(row_east) * self.rows + abs(column_east) * self.columns + 2 * margin_px
         step = self.pixel_arcsec / factor
-        rows, shift_rows = _cells(height, self.rows, factor)
-        columns, shift_columns = _cells(width, self.columns, factor)
+        rows, shift_rows = _cells(height, self.rows, factor, multiple)
+        columns, shift_columns = _cells(width, self.columns, factor, multiple)
         return Grid(
             rows, columns, step, float(middle_east) - shift_columns * step, float(middle_north) + shift_rows * step
         )
@@ -244,18 +247,18 @@ def _spline(
     return result.reshape(*picture.shape[:-2], *sensor.shape)
 
 
-def _cells(pixels: float, reference: int, factor: int) -> tuple[int, float]:
+def _cells(pixels: float, reference: int, factor: int, multiple: int = 2) -> tuple[int, float]:
     """Cells for at least `pixels` pixels, and the shift in cells that puts pixel centres on cell centres.
 
-    The count is even and fast to transform. An array of n pixels has its centres (i - (n-1)/2) * factor
+    The count is even, a multiple of `multiple` and fast to transform. An array of n pixels has its centres (i - (n-1)/2) * factor
     cells from the middle, a grid of m cells its own (j - (m-1)/2): half a cell of shift where they differ.
     """
     from scipy.fft import next_fast_len
 
-    cells = math.ceil(pixels * factor - 1e-9)
-    cells += cells % 2
+    unit = math.lcm(2, multiple)
+    cells = unit * math.ceil((pixels * factor - 1e-9) / unit)
     while next_fast_len(cells, real=True) != cells:
-        cells += 2
+        cells += unit
     return cells, 0.5 * ((cells - 1 - (reference - 1) * factor) % 2)
 
 

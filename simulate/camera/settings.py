@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from simulate.errors import InputError, choose
+from simulate.errors import InputError, choose, nearest
 from simulate.values.checks import to_float
 
 COLOUR_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -196,7 +196,8 @@ class Mount:
     mirrored : bool
         Whether an odd number of mirrors (a star diagonal, say) stands in the light path.
     tracking_error_arcsec : float
-        Gaussian blur that tracking leaves within an exposure, rms in each axis, arcsec.
+        Wander of the picture that tracking leaves, rms in each axis, arcsec. How much of it blurs an
+        exposure depends on its length: `simulate.camera.motion.wander_within`.
     """
 
     kind: str = "equatorial"
@@ -229,7 +230,11 @@ def choose_pattern(field: str, word: Any) -> str:
     if not isinstance(word, str):
         raise InputError(field, word, f"use one of {', '.join(FILTER_ARRAYS)}")
     known = {name.lower(): name for name in FILTER_ARRAYS}
-    return known[choose(field, word, known)]
+    key = word.strip().lower()
+    if key not in known:
+        near = nearest(word.strip().upper(), COLOUR_PATTERNS)
+        raise InputError(field, word, f"use one of {', '.join(FILTER_ARRAYS)}{near}")
+    return known[key]
 
 
 def check_window(field: str, window: Any) -> tuple[float, float] | None:

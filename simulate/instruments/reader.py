@@ -1,0 +1,304 @@
+"""Instrument files: from TOML to an `Instrument`, or to sentences about every fault at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from simulate.camera.sensor import SensorGrid, pixel_scale_arcsec
+from simulate.camera.settings import Camera, Mount
+from simulate.errors import InputError, InputErrors, nearest
+from simulate.telescope.settings import Telescope
+
+_LARGEST_BYTES = 1_000_000
+"""No instrument file is longer; a larger one is something else."""
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A telescope, the camera behind it and the mount below it.
+
+    Parameters
+    ----------
+    name : str
+        Name as shown.
+    telescope : Telescope
+        Optics.
+    camera : Camera
+        Sensor.
+    mount : Mount
+        How it is carried.
+    description : str
+        One line about it.
+    """
+
+    name: str
+    telescope: Telescope
+    camera: Camera
+    mount: Mount = field(default_factory=Mount)
+    description: str = ""
+
+    @property
+    def pixel_arcsec(self) -> float:
+        """Side of a pixel on the sky, arcsec."""
+        return pixel_scale_arcsec(self.camera.pixel_um, self.telescope.effective_focal_length_mm)
+
+    def sensor_grid(
+        self, rows: int | None = None, columns: int | None = None, *, parallactic_angle_deg: float | None = None
+    ) -> SensorGrid:
+        """Return the pixels on the sky, the body in the middle.
+
+        Parameters
+        ----------
+        rows, columns : int, optional
+            Window of the sensor; default all of it.
+        parallactic_angle_deg : float, optional
+            Position angle of the zenith; turns the picture of an altazimuth mount.
+        """
+        return SensorGrid(
+            self.camera.rows if rows is None else rows,
+            self.camera.columns if columns is None else columns,
+            self.pixel_arcsec,
+            self.mount.sky_angle_deg(parallactic_angle_deg),
+            self.mount.mirrored,
+        )
+
+
+class Fault(InputError):
+    """A fault of an instrument file with a sentence of its own."""
+
+    def __init__(self, field: str, value: object, sentence: str) -> None:
+        super().__init__(field, value, sentence)
+        self.args = (f"{field}: {sentence}",)
+
+
+def instrument_names() -> tuple[str, ...]:
+    """Return the names of the shipped instruments, kind by kind, small apertures first."""
+    folder = resources.files("simulate.instruments") / "data"
+    names = (entry.name.removesuffix(".toml") for entry in folder.iterdir() if entry.name.endswith(".toml"))
+    return tuple(sorted(names, key=_order))
+
+
+def load_instrument(name_or_path: str | Path | Instrument) -> Instrument:
+    """Return an instrument by its shipped name or from a TOML file.
+
+    Parameters
+    ----------
+    name_or_path : str or path
+        A name out of `instrument_names()`, or a file; an `Instrument` is handed back as it is.
+
+    Raises
+    ------
+    InputError
+        If there is no such instrument; `InputErrors` with a sentence for each fault of the file.
+    """
+    if isinstance(name_or_path, Instrument):
+        return name_or_path
+    if not isinstance(name_or_path, (str, Path)):
+        raise InputError("instrument", str(name_or_path), "give a shipped name or the path of a TOML file")
+    key = str(name_or_path).strip().lower()
+    names = instrument_names()
+    if key in names:
+        return _shipped(key)
+    path = Path(name_or_path)
+    if path.suffix.lower() == ".toml" or len(path.parts) > 1 or _is_file(path):
+        return parse_instrument(_read(path), folder=path.parent, name=path.stem)
+    hint = nearest(key, names) or f"; shipped are {', '.join(names)}"
+    raise InputError("instrument", str(name_or_path), f"give a shipped name or the path of a TOML file{hint}")
+
+
+def parse_instrument(text: str, *, folder: Path | None = None, name: str = "unnamed") -> Instrument:
+    """Return the instrument that a TOML text describes.
+
+    Parameters
+    ----------
+    text : str
+        The file's text.
+    folder : Path, optional
+        Where files that it names (a CSV curve) are looked for; default the working folder.
+    name : str
+        Name to use where the text gives none.
+
+    Raises
+    ------
+    InputError
+        If the text is no TOML; `InputErrors` with a sentence for each wrong field.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_fault(name, text, str(error)) from error
+    except (RecursionError, ValueError) as error:
+        # tables nested without end, a date that is none, a whole number of thousands of digits
+        raise InputError(f"{name}.toml", text, f"it must be valid TOML ({error})") from error
+    return build_instrument(document, folder=folder, name=name)
+
+
+def build_instrument(document: dict[str, Any], *, folder: Path | None = None, name: str = "unnamed") -> Instrument:
+    """Return the instrument that a table (as read from TOML or JSON) describes; see `parse_instrument`."""
+    from pydantic import ValidationError
+
+    from simulate.instruments.schema import InstrumentTable
+
+    try:
+        table = InstrumentTable.model_validate(document, context={"folder": folder})
+    except ValidationError as error:
+        raise InputErrors(_fault(entry) for entry in error.errors()) from error
+    parts = (table.telescope.build(), table.camera.build(), table.mount.build())
+    return Instrument(table.name or name, *parts, description=table.description or "")
+
+
+@lru_cache(maxsize=64)
+def _shipped(name: str) -> Instrument:
+    file = resources.files("simulate.instruments") / "data" / f"{name}.toml"
+    return parse_instrument(file.read_text(encoding="utf-8"), name=name)
+
+
+def _order(name: str) -> tuple[str, int, str]:
+    kind, _, rest = name.partition("-")
+    size, _, variant = rest.partition("-")
+    return kind, int(size) if size.isdigit() else 0, variant
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # a name too long, or with a null in it
+        return False
+
+
+def _read(path: Path) -> str:
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise InputError("instrument", str(path), "an instrument file is shorter than 1 MB")
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError("instrument", str(path), "the file must be text in UTF-8") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        hint = nearest(path.stem, instrument_names())
+        raise InputError("instrument", str(path), f"the file cannot be read ({reason}){hint}") from error
+
+
+def _syntax_fault(name: str, text: str, message: str) -> InputError:
+    found = re.search(r"\(at line (\d+), column \d+\)", message)
+    lines = text.splitlines()
+    number = int(found.group(1)) if found else len(lines)
+    line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
+    where = f"{name}.toml, line {number}"
+    bare = re.fullmatch(r"([A-Za-z_.]+)\s*=\s*([-+]?[0-9.]+\s*[A-Za-z%°µμ\"][^\s'#,\[{]*)\s*(#.*)?", line)
+    if bare:
+        value = bare.group(2).strip()
+        repaired = f"{bare.group(1)} = '{value}'" if '"' in value else f'{bare.group(1)} = "{value}"'
+        return InputError(where, line, f"put quotes around a value with a unit: {repaired}")
+    reason = re.sub(r"\s*\(at .*\)$", "", message)
+    return InputError(where, line, f"it must be valid TOML: {reason[:1].lower()}{reason[1:]}")
+
+
+_OTHER_WORDS = {
+    "diameter": "aperture",
+    "barlow": "amplifier",
+    "reducer": "amplifier",
+    "secondary": "obstruction",
+    "spider": "vanes",
+    "width": "columns",
+    "height": "rows",
+    "bayer": "filter_array",
+    "pattern": "filter_array",
+    "qe": "quantum_efficiency",
+    "well_depth": "full_well",
+    "bit_depth": "bits",
+    "black_level": "offset",
+    "rotation": "camera_angle",
+    "guiding": "tracking_error",
+    "type": "kind",
+}
+"""Words of the trade for what has another name in the file."""
+
+
+def _fault(entry: Any) -> InputError:
+    """Turn one complaint of pydantic into a sentence."""
+    path, value = _dotted(entry["loc"]), entry["input"]
+    if entry["type"] == "extra_forbidden":
+        return Fault(path, value, f"is not a known key{_key_hint(entry['loc'])}")
+    if entry["type"] == "missing":
+        return Fault(path, None, f"is missing; {_needed(path)}")
+    error = entry.get("ctx", {}).get("error")
+    if isinstance(error, InputError):
+        return _placed(path, error)
+    if entry["type"] in ("model_type", "dict_type", "model_attributes_type"):
+        return InputError(path, _short(value), f"it must be a table, such as [{path}]")
+    return InputError(path, _short(value), entry["msg"][:1].lower() + entry["msg"][1:])
+
+
+def _placed(path: str, error: InputError) -> InputError:
+    from simulate.instruments.fields import BareNumber
+
+    if isinstance(error, BareNumber):
+        key = path.rpartition(".")[2]
+        repaired = f'{key} = "{error.value} {error.unit}"'
+        return InputError(path, error.value, f"write it with its unit, in quotes: {repaired}")
+    if error.field and error.field not in path:
+        return InputError(f"{path} ({error.field})", error.value, error.allowed)
+    return InputError(path, error.value, error.allowed)
+
+
+def _dotted(place: Sequence[int | str]) -> str:
+    text = ""
+    for part in place:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+    return text.lstrip(".") or "file"
+
+
+def _tables() -> dict[str, tuple[str, ...]]:
+    from simulate.instruments import schema
+
+    models = {
+        "": schema.InstrumentTable,
+        "telescope": schema.TelescopeTable,
+        "telescope.vanes": schema.VanesTable,
+        "telescope.aberrations": schema.AberrationsTable,
+        "camera": schema.CameraTable,
+        "mount": schema.MountTable,
+    }
+    return {path: tuple(model.model_fields) for path, model in models.items()}
+
+
+def _key_hint(place: Sequence[int | str]) -> str:
+    table, key = _dotted(place[:-1]) if len(place) > 1 else "", str(place[-1])
+    tables = _tables()
+    known = tables.get(table, ())
+    lowered = key.strip().lower()
+    if _OTHER_WORDS.get(lowered) in known:
+        return f"; did you mean {_OTHER_WORDS[lowered]!r}?"
+    if hint := nearest(key, known):
+        return hint
+    for other, keys in tables.items():
+        if other and other != table and lowered in keys:
+            return f"; it belongs into [{other}]"
+    return f"; known are {', '.join(known)}"
+
+
+def _needed(path: str) -> str:
+    examples = {
+        "telescope": "give a table [telescope] with aperture and focal_length",
+        "camera": "give a table [camera] with pixel, columns and rows",
+        "telescope.aperture": 'give the diameter, such as aperture = "150 mm"',
+        "telescope.focal_length": 'give the native focal length, such as focal_length = "1200 mm"',
+        "camera.pixel": 'give the side of a pixel, such as pixel = "2.9 um"',
+        "camera.columns": "give the pixels in a row, such as columns = 1936",
+        "camera.rows": "give the pixels in a column, such as rows = 1096",
+        "telescope.vanes.count": "give the number of arms, such as count = 4",
+        "telescope.vanes.width": 'give the width of an arm, such as width = "1 mm"',
+    }
+    return examples[path]
+
+
+def _short(value: Any) -> Any:
+    return value if isinstance(value, (int, float, str)) else str(value)
