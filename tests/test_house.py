@@ -29,15 +29,8 @@ PATH_OF_LIGHT = (
 )
 """Rooms from the light's source to the page."""
 
-COMPOSERS = ("view", "record", "limits", "season", "plan", "check")
-"""Modules beside the rooms that know the order; they may import every room, and `view`."""
-
-HEIGHT = {room: height for height, room in enumerate(PATH_OF_LIGHT)}
-HEIGHT |= dict.fromkeys(COMPOSERS, len(PATH_OF_LIGHT)) | {
-    "view": len(PATH_OF_LIGHT) - 0.5,
-    "cli": len(PATH_OF_LIGHT) + 1,
-}
-HEIGHT |= {"__init__": len(PATH_OF_LIGHT) + 2, "__main__": len(PATH_OF_LIGHT) + 3}
+HEIGHT = {room: height for height, room in enumerate((*PATH_OF_LIGHT, "compose", "cli", "__init__", "__main__"))}
+"""`compose` holds the only modules that know the order of the rooms."""
 
 HEAVY = ("numpy", "scipy", "astropy", "matplotlib", "poppy", "pydantic", "rich")
 

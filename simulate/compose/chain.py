@@ -1,0 +1,459 @@
+"""The fast expected path: from a scene to electrons on the sensor, by mean transfer functions.
+
+This is the composer's engine. It knows the order of the rooms (air, telescope, camera) and nothing
+else: scenes go in, rates in electrons per second and pixel come out, on the fine grid or on the
+sensor. `view` shows one scene through it; `limits` sends pairs of scenes through the same chain.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from simulate.air import (
+    Sky,
+    dispersion_transfer,
+    fried_parameter_m,
+    long_exposure_transfer,
+    motion_removed_transfer,
+    sky_radiance,
+    transmission,
+)
+from simulate.camera import SensorGrid, channel_names, channel_response, pixel_scale_arcsec, pixel_transfer, sample
+from simulate.camera import tracking_transfer as tracking
+from simulate.errors import choose
+from simulate.geometry import Apparition
+from simulate.instruments import Instrument
+from simulate.scene import PointSource, Scene
+from simulate.stack import finer_sampling
+from simulate.telescope import Telescope, make_pupil, transfers
+from simulate.values.arrays import frozen_array
+from simulate.values.grid import Grid
+from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
+
+FloatArray = npt.NDArray[np.floating]
+
+STEPS = (
+    "diffraction",
+    "obstruction",
+    "aberration",
+    "focus",
+    "seeing",
+    "dispersion",
+    "tracking",
+    "pixel",
+    "filter array",
+)
+"""What takes contrast away between the sky and the sensor, in the order of the light."""
+
+GREEN_NM = 550.0
+"""Wavelength at which sharpness and sampling are quoted."""
+
+CELLS_PER_RESOLUTION = 4.0
+"""Cells of the fine grid along lambda/D at 550 nm: twice what the cut-off frequency needs, since a
+cell averages the scene and must not blur it."""
+
+SMALLEST_FIELD_PX = 32
+"""Pixels of the smallest window of the sensor."""
+
+WIDEST_DISC_SHARE = 0.6
+"""Largest share of the field's width that the body may fill: wider, the light that a periodic
+transform carries over the edge would come back onto the body."""
+
+
+@dataclass(frozen=True)
+class Aim:
+    """In which direction through the air the telescope looks.
+
+    Parameters
+    ----------
+    altitude_deg : float
+        Above the horizon; 90 without a site.
+    airmass : float
+        1 at the zenith.
+    parallactic_angle_deg : float
+        Position angle of the zenith, from north through east.
+    height_m : float
+        Of the site above the sea.
+    sun_altitude_deg, moon_altitude_deg, moon_separation_deg, moon_phase_angle_deg : float or None
+        What lights the sky; None for a dark one.
+    elongation_deg : float
+        Of the body from the Sun.
+    """
+
+    altitude_deg: float = 90.0
+    airmass: float = 1.0
+    parallactic_angle_deg: float = 0.0
+    height_m: float = 0.0
+    sun_altitude_deg: float | None = None
+    moon_altitude_deg: float | None = None
+    moon_separation_deg: float | None = None
+    moon_phase_angle_deg: float | None = None
+    elongation_deg: float = 180.0
+
+    @classmethod
+    def of(cls, apparition: Apparition) -> Aim:
+        """Return the direction of a body; without a site it stands at the zenith in a dark sky."""
+        elongation = apparition.elongation_deg
+        if apparition.altitude_deg is None or apparition.airmass is None or apparition.site is None:
+            return cls(elongation_deg=elongation if elongation is not None else 180.0)
+        return cls(
+            apparition.altitude_deg,
+            apparition.airmass,
+            apparition.parallactic_angle_deg or 0.0,
+            apparition.site.height_m,
+            apparition.sun_altitude_deg,
+            apparition.moon_altitude_deg,
+            apparition.moon_separation_deg,
+            apparition.moon_phase_angle_deg,
+            elongation if elongation is not None else 180.0,
+        )
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Everything that fixes a chain: hashable, so that it can key a cache.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        Telescope, camera and mount.
+    sky : Sky
+        The air.
+    aim : Aim
+        The direction through it.
+    grid : Grid
+        The fine grid.
+    sensor : SensorGrid
+        The window of the sensor.
+    bins : SpectralBins
+        Spectral bins of the scenes.
+    without : frozenset of str
+        Names from `STEPS` that are switched off.
+    motion_removed : bool
+        Whether the image motion is taken out (a short exposure, or a stack of aligned ones).
+    """
+
+    instrument: Instrument
+    sky: Sky
+    aim: Aim
+    grid: Grid
+    sensor: SensorGrid
+    bins: SpectralBins = DEFAULT_BINS
+    without: frozenset[str] = frozenset()
+    motion_removed: bool = True
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "without", frozenset(choose("step", word, STEPS) for word in self.without))
+
+    @property
+    def telescope(self) -> Telescope:
+        """The telescope, less the faults that are switched off."""
+        telescope = self.instrument.telescope
+        if "obstruction" in self.without:
+            telescope = replace(telescope, obstruction_mm=0.0, vanes_count=0, vane_width_mm=0.0)
+        if "aberration" in self.without:
+            telescope = replace(telescope, wavefront_error_waves=0.0, aberrations=())
+        if "focus" in self.without:
+            telescope = replace(telescope, defocus_um=0.0)
+        return telescope
+
+    @property
+    def fried_ratio(self) -> float:
+        """D/r0 at 550 nm in this direction; 0 without seeing."""
+        if "seeing" in self.without or self.sky.seeing_arcsec == 0:
+            return 0.0
+        r0 = fried_parameter_m(self.sky, GREEN_NM, self.aim.airmass)
+        return self.instrument.telescope.aperture_mm * 1e-3 / float(r0)
+
+
+@dataclass(frozen=True, eq=False)
+class Chain:
+    """The chain of one setting, with everything computed that does not depend on the scene.
+
+    Parameters
+    ----------
+    setting : Setting
+        What it was made for.
+    response : complex64 array, shape (bins, rows, columns//2+1)
+        Transfer of air and telescope for each spectral bin, 1 at zero frequency but for the shift by
+        dispersion; layout of ``rfft2``.
+    pixel : float32 array, shape (rows, columns//2+1)
+        Transfer of the pixel (and of the tracking).
+    weights : array, shape (channels, bins)
+        Electrons per second and pixel for a radiance of 1 photon s-1 m-2 arcsec-2.
+    sky_rate : array, shape (channels,)
+        Electrons per second and pixel of the sky itself.
+    """
+
+    setting: Setting
+    response: npt.NDArray[np.complex64]
+    pixel: npt.NDArray[np.float32]
+    weights: npt.NDArray[np.float32]
+    sky_rate: npt.NDArray[np.float64]
+
+    @cached_property
+    def used(self) -> npt.NDArray[np.intp]:
+        """Indices of the bins in which some channel sees more than a millionth of its light."""
+        share = self.weights.max(axis=0)
+        return np.flatnonzero(share > 1e-6 * share.max())
+
+    def rates(self, scene: Scene) -> npt.NDArray[np.float32]:
+        """Return e- s-1 per pixel in each channel on the fine grid, shape (channels, rows, columns).
+
+        A value is what a camera pixel centred on that cell would collect, sky included.
+
+        Parameters
+        ----------
+        scene : Scene
+            On the grid and the bins of the setting.
+        """
+        spectrum = self.spectrum(scene)
+        mixed = np.tensordot(self.weights[:, self.used].astype(np.complex64), spectrum, axes=1)
+        mixed *= self.pixel
+        picture = scipy.fft.irfft2(mixed, s=self.setting.grid.shape, overwrite_x=True)
+        picture += self.sky_rate[:, None, None].astype(np.float32)
+        return picture
+
+    def spectrum(self, scene: Scene) -> npt.NDArray[np.complex64]:
+        """Return the transform of the blurred scene for the used bins, (used bins, rows, columns//2+1)."""
+        spectrum = scipy.fft.rfft2(scene.radiance[self.used])
+        for point in scene.points:
+            add_point(spectrum, point, self.setting.grid, self.used)
+        spectrum *= self.response[self.used]
+        return spectrum
+
+    def on_sensor(self, rates: FloatArray, sensor: SensorGrid | None = None) -> npt.NDArray[np.float32]:
+        """Return e- s-1 of each pixel of the sensor's window, shape (channels, rows, columns).
+
+        Parameters
+        ----------
+        rates : array, shape (channels, rows, columns)
+            From `rates`.
+        sensor : SensorGrid, optional
+            Another window than the setting's, with the same pixels.
+        """
+        window = sensor or self.setting.sensor
+        # `rates` holds charge per pixel; `sample` expects it per arcsec2
+        picture = rates / np.float32(window.pixel_arcsec2)
+        return sample(picture, self.setting.grid, window, outside=0.0)
+
+    def channel_transfer(self, colours: FloatArray) -> npt.NDArray[np.complex64]:
+        """Return the transfer of each channel for an object of given colours, pixel included.
+
+        Parameters
+        ----------
+        colours : array, shape (bins,)
+            Photons per bin of the object as a whole.
+
+        Returns
+        -------
+        array, shape (channels, rows, columns//2+1), 1 at zero frequency
+        """
+        shares = self.weights[:, self.used] * colours[self.used]
+        shares = shares / shares.sum(axis=1, keepdims=True)
+        return np.tensordot(shares.astype(np.complex64), self.response[self.used], axes=1) * self.pixel
+
+    def electrons(self, photons: FloatArray) -> FloatArray:
+        """Return e- s-1 in each channel, shape (channels,), for photons s-1 m-2 per bin, shape (bins,)."""
+        return self.weights @ photons / self.setting.sensor.pixel_arcsec2
+
+
+def make_chain(setting: Setting) -> Chain:
+    """Compute all that does not depend on the scene.
+
+    Parameters
+    ----------
+    setting : Setting
+        Instrument, air, direction, grids and what is switched off.
+    """
+    instrument, aim, sensor = setting.instrument, setting.aim, setting.sensor
+    response = optical_response(setting)
+    pixel = np.ones(response.shape[1:], np.float32)
+    if "pixel" not in setting.without:
+        pixel = pixel_transfer(setting.grid, sensor)
+    if "tracking" not in setting.without and instrument.mount.tracking_error_arcsec > 0 and not setting.motion_removed:
+        pixel = pixel * tracking(setting.grid, instrument.mount.tracking_error_arcsec)
+    telescope = instrument.telescope
+    seen = channel_response(instrument.camera, setting.bins) * telescope.collecting_area_m2 * telescope.transmission
+    weights = seen * transmission(setting.bins, aim.airmass, aim.height_m, setting.sky) * sensor.pixel_arcsec2
+    glow = sky_radiance(setting.bins, setting.sky, **sky_light(aim))
+    # the sky's light is counted as it arrives: it has no further extinction to suffer
+    sky_rate = seen @ glow * sensor.pixel_arcsec2
+    return Chain(
+        setting, frozen_array(response), frozen_array(pixel), frozen_array(weights, np.float32), frozen_array(sky_rate)
+    )
+
+
+def sky_light(aim: Aim) -> dict[str, Any]:
+    """Return the arguments of `sky_radiance` that an aim gives."""
+    return {
+        "altitude_deg": aim.altitude_deg,
+        "sun_altitude_deg": aim.sun_altitude_deg,
+        "sun_separation_deg": aim.elongation_deg,
+        "moon_altitude_deg": aim.moon_altitude_deg,
+        "moon_separation_deg": aim.moon_separation_deg,
+        "moon_phase_angle_deg": aim.moon_phase_angle_deg,
+    }
+
+
+def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
+    """Return the transfer of air and telescope for each bin, (bins, rows, columns//2+1)."""
+    grid, bins, aim = setting.grid, setting.bins, setting.aim
+    waves = tuple(float(wave) for wave in bins.centres_nm)
+    if "diffraction" in setting.without:
+        response = np.ones((len(bins), grid.rows, grid.columns // 2 + 1), np.complex64)
+    else:
+        response = transfers(make_pupil(setting.telescope), grid, waves).copy()
+    if "seeing" not in setting.without and setting.sky.seeing_arcsec > 0:
+        for plane, wave in zip(response, waves, strict=True):
+            plane *= seeing_transfer(setting, wave)
+    if "dispersion" not in setting.without and aim.altitude_deg < 90.0:
+        response *= dispersion_transfer(grid, bins, aim.altitude_deg, aim.parallactic_angle_deg, setting.sky)
+    return response
+
+
+def seeing_transfer(setting: Setting, wavelength_nm: float) -> npt.NDArray[np.float32]:
+    """Return the mean transfer of the turbulence at one wavelength, (rows, columns//2+1)."""
+    sky = setting.sky
+    r0 = float(fried_parameter_m(sky, wavelength_nm, setting.aim.airmass))
+    frequency = setting.grid.frequency()
+    if setting.motion_removed:
+        aperture = setting.instrument.telescope.aperture_mm * 1e-3
+        return motion_removed_transfer(frequency, wavelength_nm, r0, aperture, sky.outer_scale_m)
+    return long_exposure_transfer(frequency, wavelength_nm, r0, sky.outer_scale_m)
+
+
+def add_point(
+    spectrum: npt.NDArray[np.complexfloating], point: PointSource, grid: Grid, used: npt.NDArray[np.intp]
+) -> None:
+    """Add a point source to the transform of a scene, in place; one outside the grid is left out.
+
+    Parameters
+    ----------
+    spectrum : array, shape (used bins, rows, columns//2+1)
+        Transform of radiance, to be added to.
+    point : PointSource
+        Place and photons.
+    grid : Grid
+        Of the scene.
+    used : array of int
+        Bins that the first axis holds.
+    """
+    row, column = grid.pixel_of(point.east_arcsec, point.north_arcsec)
+    if not (0 <= row <= grid.rows - 1 and 0 <= column <= grid.columns - 1):
+        return
+    along_rows = np.exp(-2j * np.pi * np.fft.fftfreq(grid.rows) * row)
+    along_columns = np.exp(-2j * np.pi * np.fft.rfftfreq(grid.columns) * column)
+    phase = np.outer(along_rows, along_columns) / grid.cell_arcsec2
+    for plane, photons in zip(spectrum, point.photons[used], strict=True):
+        plane += photons * phase
+
+
+@dataclass(frozen=True)
+class Field:
+    """The window of the sensor that is read, and the fine grid over it.
+
+    Parameters
+    ----------
+    sensor : SensorGrid
+        The window, as it is turned on the sky.
+    grid : Grid
+        The fine grid, north up.
+    factor : int
+        Cells of the grid along a pixel.
+    stack_factor : float
+        Cells of the stack along a pixel.
+    drop_pixels : float
+        Side of the drop that a pixel leaves in the stack, in pixels.
+    """
+
+    sensor: SensorGrid
+    grid: Grid
+    factor: int
+    stack_factor: float
+    drop_pixels: float
+
+
+def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int = 1000) -> Field:
+    """Choose the window of the sensor and the fine grid for a body.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        Telescope and camera.
+    width_arcsec : float
+        Width on the sky that must be seen.
+    aim : Aim
+        Gives the turn of the field on an altazimuth mount.
+    kept : int
+        Frames in the stack; few frames allow no finer resampling.
+    """
+    telescope, camera = instrument.telescope, instrument.camera
+    pixel = pixel_scale_arcsec(camera.pixel_um, telescope.effective_focal_length_mm)
+    ratio = sampling_ratio(instrument)
+    shares = channel_shares(instrument)
+    stack_factor, drop = finer_sampling(ratio, shares, kept)
+    factor = _cells_per_pixel(CELLS_PER_RESOLUTION / 2 * ratio, stack_factor)
+    side = max(SMALLEST_FIELD_PX, math.ceil(width_arcsec / pixel))
+    side += side % 2
+    angle = instrument.mount.sky_angle_deg(aim.parallactic_angle_deg)
+    sensor = SensorGrid(
+        min(side, camera.rows - camera.rows % 2),
+        min(side, camera.columns - camera.columns % 2),
+        pixel,
+        angle,
+        instrument.mount.mirrored,
+    )
+    multiple = round(factor / stack_factor) if stack_factor != 1.5 else round(factor / 1.5)
+    grid = sensor.fine_grid(factor, multiple=multiple)
+    return Field(sensor, grid, factor, stack_factor, drop)
+
+
+def _cells_per_pixel(least: float, stack_factor: float) -> int:
+    """Smallest whole number of cells a pixel, at least `least`, that the stack's cells divide."""
+    base = 3 if stack_factor == 1.5 else int(stack_factor)
+    return base * max(1, math.ceil(least / base - 1e-9))
+
+
+def sampling_ratio(instrument: Instrument) -> float:
+    """Return pixels per lambda/(2D) at 550 nm: 1 is critical, above 1 undersampled."""
+    return 2.0 * instrument.camera.pixel_um / (GREEN_NM * 1e-3 * instrument.telescope.focal_ratio)
+
+
+def channel_shares(instrument: Instrument) -> tuple[float, ...]:
+    """Return the share of the sensor's pixels that each channel owns."""
+    camera = instrument.camera
+    names = channel_names(camera)
+    if camera.is_mono:
+        return (1.0,) * len(names)
+    return tuple(camera.filter_array.count(name[0].upper()) / 4.0 for name in names)
+
+
+def pooled(scenes: Iterable[Scene]) -> Scene:
+    """Return the mean of scenes on one grid: what a recording sees while the body turns.
+
+    Parameters
+    ----------
+    scenes : iterable of Scene
+        At least one; grid and bins must agree.
+    """
+    several = list(scenes)
+    first = several[len(several) // 2]
+    if len(several) == 1:
+        return first
+    share = 1.0 / len(several)
+    points = tuple(
+        PointSource(point.name, point.east_arcsec, point.north_arcsec, point.photons * share)
+        for scene in several
+        for point in scene.points
+    )
+    radiance = np.mean([scene.radiance for scene in several], axis=0, dtype=np.float32)
+    return replace(first, radiance=radiance, points=points)
