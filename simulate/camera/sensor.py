@@ -250,8 +250,9 @@ def _spline(
 def _cells(pixels: float, reference: int, factor: int, multiple: int = 2) -> tuple[int, float]:
     """Cells for at least `pixels` pixels, and the shift in cells that puts pixel centres on cell centres.
 
-    The count is even, a multiple of `multiple` and fast to transform. An array of n pixels has its centres (i - (n-1)/2) * factor
-    cells from the middle, a grid of m cells its own (j - (m-1)/2): half a cell of shift where they differ.
+    The count is even, a multiple of `multiple` and fast to transform. An array of n pixels has its
+    centres (i - (n-1)/2) * factor cells from the middle, a grid of m cells its own (j - (m-1)/2): half
+    a cell of shift where they differ.
     """
     from scipy.fft import next_fast_len
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from simulate.errors import InputError, choose, nearest
+from simulate.errors import InputError, choose
 from simulate.values.checks import to_float
 
 COLOUR_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -232,8 +232,7 @@ def choose_pattern(field: str, word: Any) -> str:
     known = {name.lower(): name for name in FILTER_ARRAYS}
     key = word.strip().lower()
     if key not in known:
-        near = nearest(word.strip().upper(), COLOUR_PATTERNS)
-        raise InputError(field, word, f"use one of {', '.join(FILTER_ARRAYS)}{near}")
+        raise InputError(field, word, f"use one of {', '.join(FILTER_ARRAYS)}")
     return known[key]
 
 

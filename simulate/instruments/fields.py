@@ -118,7 +118,10 @@ def switch() -> BeforeValidator:
 
 
 def _near(value: str, spelled: dict[str, str]) -> str:
-    return nearest(value, spelled.values()) or nearest(value.upper(), spelled.values())
+    hint = nearest(value, spelled)
+    for lower, name in spelled.items():
+        hint = hint.replace(repr(lower), repr(name))
+    return hint
 
 
 def _refuse_bare(value: Any, unit: str) -> None:

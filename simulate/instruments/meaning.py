@@ -59,19 +59,19 @@ def describe(instrument: Instrument) -> tuple[Fact, ...]:
 def _optics(instrument: Instrument) -> tuple[Fact, ...]:
     scope = instrument.telescope
     focal, ratio = scope.effective_focal_length_mm, scope.focal_ratio
-    area, passed = scope.collecting_area_m2 * 1e4, f"open area; {scope.transmission:.0%} of its light reaches the focus"
+    area, passed = scope.collecting_area_m2 * 1e4, f"open area, {scope.transmission:.0%} of its light is passed"
     fwhm, ring = diffraction_fwhm_arcsec(instrument), first_dark_ring_arcsec(instrument)
     depth = focus_tolerance_um(instrument)
-    star = f"width of a star by perfect optics without air, {WAVELENGTH_NM:.0f} nm"
-    airy = f"radius of the Airy disc's first dark ring, {WAVELENGTH_NM:.0f} nm"
+    star = f"of a star, perfect optics, {WAVELENGTH_NM:.0f} nm"
+    airy = f"radius in the Airy pattern, {WAVELENGTH_NM:.0f} nm"
     return (
         Fact("aperture_mm", scope.aperture_mm, f"{scope.aperture_mm:g} mm", _obstruction(scope.obstruction_ratio)),
         Fact("focal_length_mm", focal, f"{focal:.0f} mm", _amplifier(instrument)),
-        Fact("focal_ratio", ratio, f"f/{ratio:.1f}", "the light on a pixel falls with its square"),
+        Fact("focal_ratio", ratio, f"f/{ratio:.1f}", "light on a pixel falls as its square"),
         Fact("collecting_area_cm2", area, f"{area:.0f} cm2", passed),
         Fact("diffraction_fwhm_arcsec", fwhm, f"{fwhm:.2f} arcsec", star),
         Fact("first_dark_ring_arcsec", ring, f"{ring:.2f} arcsec", airy),
-        Fact("focus_tolerance_um", depth, f"+-{depth:.0f} um", "a quarter wave of defocus: 2 lambda N^2"),
+        Fact("focus_tolerance_um", depth, f"+-{depth:.0f} um", "a quarter wave: 2 lambda N^2"),
     )
 
 
@@ -79,7 +79,7 @@ def _sampling(instrument: Instrument) -> tuple[Fact, ...]:
     scale, camera = instrument.pixel_arcsec, instrument.camera
     wide, high = scale * camera.columns / 60, scale * camera.rows / 60
     ratio, critical = sampling_ratio(instrument), critical_focal_ratio(instrument)
-    planet = f"one pixel; a planet of 40 arcsec spans {40 / scale:.0f} pixels"
+    planet = f"40 arcsec of a planet are {40 / scale:.0f} pixels"
     pixels = f"{camera.columns} x {camera.rows} pixels of {camera.pixel_um:g} um"
     return (
         Fact("pixel_scale_arcsec", scale, f"{scale:.3f} arcsec", planet),
@@ -93,13 +93,13 @@ def _sensor(instrument: Instrument) -> tuple[Fact, ...]:
     camera = instrument.camera
     channels, full, noise = list(channel_names(camera)), camera.saturation_e(), camera.read_noise_e
     span = full / max(noise, camera.gain_e_per_dn / math.sqrt(12))
-    clips = f"where a pixel clips at {camera.gain_e_per_dn:g} e-/DN and {camera.bits} bits"
-    equal = f"a pixel with {noise**2:.1f} e- of light has as much photon noise"
+    clips = f"at {camera.gain_e_per_dn:g} e-/DN and {camera.bits} bits"
+    equal = f"as the photon noise of {noise**2:.1f} e-"
     return (
         Fact("channels", channels, ", ".join(channels), _colours(instrument)),
         Fact("saturation_e", full, f"{full:.0f} e-", clips),
         Fact("read_noise_e", noise, f"{noise:g} e-", equal),
-        Fact("dynamic_range", span, f"{span:.0f} : 1", "clipping over noise in the dark, one exposure"),
+        Fact("dynamic_range", span, f"{span:.0f} : 1", "saturation over noise in the dark"),
     )
 
 
@@ -107,7 +107,7 @@ def _mount(instrument: Instrument) -> tuple[Fact, ...]:
     mount = instrument.mount
     wander = mount.tracking_error_arcsec
     turning = "the field turns during the night" if mount.kind == "altazimuth" else "the field keeps its direction"
-    face = "an odd number of mirrors" if mount.mirrored else "true to the sky: an even number of mirrors, or none"
+    face = "an odd number of mirrors" if mount.mirrored else "an even number of mirrors, or none"
     share = f"rms wander by tracking, {wander / instrument.pixel_arcsec:.1f} pixels"
     return (
         Fact("mount", mount.kind, mount.kind, turning),
@@ -183,7 +183,7 @@ def _lambda_over_d(instrument: Instrument) -> float:
 def _obstruction(ratio: float) -> str:
     if ratio == 0:
         return "a clear aperture"
-    return f"obstructed by {ratio:.0%} of the diameter, {ratio**2:.0%} of the area"
+    return f"obstruction: {ratio:.0%} of it, {ratio**2:.0%} of the area"
 
 
 def _amplifier(instrument: Instrument) -> str:
@@ -196,13 +196,13 @@ def _amplifier(instrument: Instrument) -> str:
 def _critical(instrument: Instrument, critical: float) -> str:
     scope = instrument.telescope
     factor = critical * scope.aperture_mm / scope.focal_length_mm
-    return f"where {instrument.camera.pixel_um:g} um pixels just take all: an amplifier of {factor:.2f}"
+    return f"1 on that scale: an amplifier of {factor:.2f}"
 
 
 def _colours(instrument: Instrument) -> str:
     camera = instrument.camera
     if not camera.is_mono:
-        return f"colour filter array {camera.filter_array}: each pixel sees one of them"
+        return f"a pixel sees one of them ({camera.filter_array})"
     if not camera.filters:
         return "every pixel sees the whole window"
-    return "one exposure after the other, every pixel sees each"
+    return "one exposure after the other"
