@@ -1,0 +1,460 @@
+"""The face of a body: its reflectance by place and band, from measured ground and named features.
+
+`surface_map` builds a map in a fraction of a second from the body's data file and keeps it. Light and
+shadow are no part of it: a map says how bright a place is beside the rest of the globe, band by band;
+the scattering law and the magnitude make it light.
+"""
+
+from __future__ import annotations
+
+import tomllib
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.bodies.features import (
+    ZONAL_KINDS,
+    Canvas,
+    Conditions,
+    Palette,
+    check_features,
+    oval_longitude,
+    paint,
+    read_palette,
+    read_patch,
+    shown_features,
+)
+from simulate.bodies.seasons import with_dust
+from simulate.bodies.sections import Section, read_section
+from simulate.bodies.texture import paint_texture
+from simulate.errors import InputError, RangeWarning
+from simulate.values.arrays import frozen_array
+from simulate.values.checks import to_float
+
+if TYPE_CHECKING:
+    from simulate.bodies.body import Body
+
+FloatArray = npt.NDArray[np.floating]
+
+LARGEST_QUIET_UNCERTAINTY_DEG = 10.0
+"""An oval's longitude that is less certain than this is warned about: near this error its transit
+comes a quarter of an hour early or late, which a user would notice."""
+
+_MEAN_STEP_DEG = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class SurfaceMap:
+    """Reflectance of a body's surface, relative to the mean of its globe.
+
+    Rows run in **planetographic latitude** from -90 deg (row 0, the south pole) to +90 deg (the last
+    row, the north pole), both included; north is the pole north of the Solar System's plane, as the
+    IAU says. Columns run in **longitude counted to the east** (right-handed about that north pole)
+    from 0 deg (column 0) in steps of 360/columns, the last column lying one step short of 360. West
+    longitudes, as they are counted on Jupiter, Saturn, Mars and Mercury, enter with their sign
+    changed. One single column means that nothing depends on longitude.
+
+    Parameters
+    ----------
+    name : str
+        Of the body, or of the user's picture.
+    wavelengths_nm : array, shape (bands,)
+        Rising.
+    reflectance : float32 array, shape (bands, latitudes, longitudes)
+        Relative to the mean over the whole globe (by area) with every feature in place: about 1.
+    longitude_system : str
+        System in which longitudes count, as a key of the apparition's central meridians: "II" for
+        Jupiter, "III" for Saturn, "" for bodies that have only one.
+    """
+
+    name: str
+    wavelengths_nm: npt.NDArray[np.float64]
+    reflectance: npt.NDArray[np.float32]
+    longitude_system: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "wavelengths_nm", frozen_array(self.wavelengths_nm, float))
+        object.__setattr__(self, "reflectance", frozen_array(self.reflectance, np.float32))
+
+    @property
+    def latitudes_deg(self) -> npt.NDArray[np.float64]:
+        """Planetographic latitude of the rows, deg, shape (latitudes,)."""
+        return np.linspace(-90.0, 90.0, self.reflectance.shape[1])
+
+    @property
+    def longitudes_deg(self) -> npt.NDArray[np.float64]:
+        """East longitude of the columns, deg, shape (longitudes,)."""
+        return np.arange(self.reflectance.shape[2]) * (360.0 / self.reflectance.shape[2])
+
+    @cached_property
+    def _places(self) -> npt.NDArray[np.float32]:
+        """The same numbers with the bands of a place side by side, shape (places, bands)."""
+        bands = self.reflectance.shape[0]
+        return np.ascontiguousarray(np.moveaxis(self.reflectance, 0, -1)).reshape(-1, bands)
+
+    def sample(
+        self,
+        latitude_graphic_deg: npt.ArrayLike,
+        longitude_east_deg: npt.ArrayLike,
+        wavelengths_nm: npt.ArrayLike | None = None,
+    ) -> FloatArray:
+        """Return the relative reflectance at places, linear between the nodes of the map.
+
+        Parameters
+        ----------
+        latitude_graphic_deg, longitude_east_deg : array_like, shape (...)
+            Planetographic latitude and east longitude, deg; longitudes wrap.
+        wavelengths_nm : array_like, shape (n,), optional
+            Wavelengths wanted; linear between the map's bands and constant beyond. Default: the
+            bands themselves.
+
+        Returns
+        -------
+        float32 array, shape (bands or n, ...)
+        """
+        latitude, longitude = np.broadcast_arrays(
+            np.asarray(latitude_graphic_deg, dtype=float), np.asarray(longitude_east_deg, dtype=float)
+        )
+        found = self._gather(latitude.ravel(), longitude.ravel()).T
+        if wavelengths_nm is not None:
+            found = self.band_weights(wavelengths_nm) @ found
+        return np.ascontiguousarray(found).reshape(-1, *latitude.shape)
+
+    def band_weights(self, wavelengths_nm: npt.ArrayLike) -> npt.NDArray[np.float32]:
+        """Return the matrix, shape (n, bands), that interpolates from the map's bands to wavelengths in nm."""
+        wanted = np.atleast_1d(np.asarray(wavelengths_nm, dtype=float))
+        unit = np.eye(len(self.wavelengths_nm))
+        return np.array([np.interp(wanted, self.wavelengths_nm, row) for row in unit], dtype=np.float32).T
+
+    def _gather(self, latitude: npt.NDArray[np.float64], longitude: npt.NDArray[np.float64]) -> FloatArray:
+        """Interpolate at places, shape (places,); result (places, bands)."""
+        _, rows, columns = self.reflectance.shape
+        row = np.clip((latitude + 90.0) * ((rows - 1) / 180.0), 0.0, rows - 1.0)
+        south = np.minimum(row.astype(np.intp), rows - 2)
+        up = (row - south).astype(np.float32)[:, None]
+        if columns == 1:
+            return self._places[south] * (1 - up) + self._places[south + 1] * up
+        column = (longitude * (columns / 360.0)) % columns
+        west = column.astype(np.intp) % columns
+        right = (column - np.floor(column)).astype(np.float32)[:, None]
+        east = np.where(west + 1 == columns, 0, west + 1)
+        south *= columns
+        low = self._blend(south, west, east, right)
+        low += up * (self._blend(south + columns, west, east, right) - low)
+        return low
+
+    def _blend(
+        self,
+        row: npt.NDArray[np.intp],
+        west: npt.NDArray[np.intp],
+        east: npt.NDArray[np.intp],
+        right: npt.NDArray[np.float32],
+    ) -> FloatArray:
+        left = self._places.take(row + west, axis=0)
+        left += right * (self._places.take(row + east, axis=0) - left)
+        return left
+
+
+def surface_map(
+    body: Body,
+    *,
+    without: frozenset[str] = frozenset(),
+    time_jd: float | None = None,
+    solar_longitude_deg: float | None = None,
+    red_spot_longitude_deg: float | None = None,
+    dust: float = 0.0,
+    invented_texture: bool = False,
+    user_map: SurfaceMap | None = None,
+) -> SurfaceMap:
+    """Return the map of a body's surface; the same call gives the same object again.
+
+    Parameters
+    ----------
+    body : Body
+        Any; one without a ``[map]`` section is uniform.
+    without : frozenset of str
+        Names of features to leave out, as `feature_names` gives them; what lies around or beneath
+        takes their place. The scale of the map does not change by it.
+    time_jd : float, optional
+        Julian date for what drifts: Jupiter's red spot, invented festoons. Default: the date of the
+        last position in the data.
+    solar_longitude_deg : float, optional
+        Ls, for Mars. Without it there is no season: only the remnants of the caps are there.
+    red_spot_longitude_deg : float, optional
+        System II longitude (west) of Jupiter's red spot. Default: from the data, for `time_jd`.
+    dust : float
+        Optical depth of dust above that of clear air, from 0 up.
+    invented_texture : bool
+        Add fine structure that looks right and is made up; never for measuring or judging.
+    user_map : SurfaceMap, optional
+        A user's own map, returned instead (dust is laid upon it as well).
+
+    Raises
+    ------
+    InputError
+        For an unknown feature, a number out of range, or features to be taken out of a user's map.
+
+    Warns
+    -----
+    RangeWarning
+        If the red spot's longitude had to be carried on so far that it is uncertain by more than
+        `LARGEST_QUIET_UNCERTAINTY_DEG`.
+    """
+    dust = to_float("dust", dust, "", 0.0, 20.0)
+    names = check_features(body, frozenset(without))
+    if user_map is not None:
+        return _veiled(body, _checked_user_map(user_map, names), dust)
+    season = None if solar_longitude_deg is None else to_float("Ls", solar_longitude_deg, "deg") % 360.0
+    oval = _oval_longitude(body, names, time_jd, red_spot_longitude_deg)
+    return _veiled(
+        body, _bare_map(body, names, season, oval, time_jd if invented_texture else None, invented_texture), dust
+    )
+
+
+def red_spot_longitude(body: Body, time_jd: float | None = None) -> tuple[float, float] | None:
+    """Return (System II longitude west, its uncertainty) of the body's drifting oval, deg, or None without one.
+
+    Parameters
+    ----------
+    body : Body
+        Jupiter, that is.
+    time_jd : float, optional
+        Julian date; default the date of the last position in the data.
+    """
+    for feature in body.features:
+        if feature.get("kind") == "oval" and "drift" in feature:
+            return oval_longitude(feature, time_jd)
+    return None
+
+
+def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, given: float | None) -> float:
+    if given is not None:
+        return to_float("red spot longitude", given, "deg") % 360.0
+    found = red_spot_longitude(body, time_jd)
+    if found is None or any(f["name"] in without for f in body.features if f.get("kind") == "oval"):
+        return 0.0
+    longitude, uncertainty = found
+    if uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
+        message = (
+            f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
+            f"uncertain by {uncertainty:.0f} deg; give the present one as red_spot_longitude_deg"
+        )
+        warnings.warn(message, RangeWarning, stacklevel=3)
+    return longitude
+
+
+def _checked_user_map(user_map: SurfaceMap, without: frozenset[str]) -> SurfaceMap:
+    if without:
+        raise InputError("without", ", ".join(sorted(without)), "nothing can be taken out of a user's own map")
+    return user_map
+
+
+@lru_cache(maxsize=8)
+def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
+    if dust == 0.0:
+        return bare
+    section = body.sections.get("map", {})
+    gain = np.zeros(len(bare.wavelengths_nm))
+    if "dust_brightening" in section:
+        palette = read_palette(section)
+        gain = np.interp(bare.wavelengths_nm, palette.wavelengths_nm, palette.by_band(section["dust_brightening"]))
+    veiled = with_dust(np.moveaxis(bare.reflectance, 0, -1).astype(float), dust, gain)
+    return SurfaceMap(bare.name, bare.wavelengths_nm, _bands_first(veiled), bare.longitude_system)
+
+
+@lru_cache(maxsize=16)
+def _bare_map(
+    body: Body,
+    without: frozenset[str],
+    season_deg: float | None,
+    oval_deg: float,
+    texture_jd: float | None,
+    texture: bool,
+) -> SurfaceMap:
+    section = body.sections.get("map")
+    if not isinstance(section, Section):
+        return SurfaceMap(body.name, np.array([550.0]), np.ones((1, 2, 1), np.float32))
+    palette = read_palette(section)
+    conditions = Conditions(season_deg, oval_deg, body.equatorial_radius_km, body.polar_radius_km)
+    canvas = _painted(body, palette, without, conditions, section["step_deg"])
+    if texture:
+        canvas = _textured(body, canvas, conditions, texture_jd)
+    values = canvas.values / _mean_reflectance(body, season_deg)
+    return SurfaceMap(
+        body.name, np.array(palette.wavelengths_nm), _bands_first(values), str(section.get("longitude_system", ""))
+    )
+
+
+def _bands_first(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
+    """Turn (latitudes, longitudes, bands) into a float32 view (bands, latitudes, longitudes), bands contiguous."""
+    return np.moveaxis(values.astype(np.float32), -1, 0)
+
+
+@lru_cache(maxsize=64)
+def _mean_reflectance(body: Body, season_deg: float | None) -> FloatArray:
+    """Mean over the globe by area with every feature in place, shape (bands,), in the unit of the ground."""
+    palette = read_palette(body.section("map"))
+    conditions = Conditions(season_deg, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    canvas = _painted(body, palette, frozenset(), conditions, _MEAN_STEP_DEG)
+    weight = np.cos(np.radians(canvas.latitudes_deg))
+    return np.average(canvas.values.mean(axis=1), axis=0, weights=weight)
+
+
+def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: Conditions, step_deg: float) -> Canvas:
+    """Paint the ground and the features upon it."""
+    features = tuple(shown_features(body, without))
+    section = body.section("map")
+    zonal = "ground_file" not in section and all(feature["kind"] in ZONAL_KINDS for feature in features)
+    latitudes, longitudes = _nodes(step_deg, zonal)
+    canvas = Canvas(latitudes, longitudes, palette, _ground(body, palette, conditions, latitudes, longitudes))
+    for feature in features:
+        paint(canvas, feature, conditions)
+    return canvas
+
+
+def _nodes(step_deg: float, zonal: bool) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    rows, columns = round(180.0 / step_deg) + 1, round(360.0 / step_deg)
+    return np.linspace(-90.0, 90.0, rows), np.arange(1 if zonal else columns) * (360.0 / columns)
+
+
+def _textured(body: Body, canvas: Canvas, conditions: Conditions, time_jd: float | None) -> Canvas:
+    """Return the canvas with the invented sections of the body's file painted on, at full width."""
+    texture = body.sections.get("texture", ())
+    if not texture:
+        return canvas
+    latitudes, longitudes = _nodes(180.0 / (len(canvas.latitudes_deg) - 1), zonal=False)
+    values = np.broadcast_to(canvas.values, (len(latitudes), len(longitudes), canvas.values.shape[2])).copy()
+    full = Canvas(latitudes, longitudes, canvas.palette, values)
+    for section in texture:
+        paint_texture(full, section, conditions, time_jd)
+    return full
+
+
+# The ground
+
+
+def _ground(
+    body: Body,
+    palette: Palette,
+    conditions: Conditions,
+    latitudes: npt.NDArray[np.float64],
+    longitudes: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """Return what the features are painted upon, shape (latitudes, longitudes, bands), writable."""
+    section = body.section("map")
+    if "ground_file" in section:
+        return palette.tint(_measured_ground(body, conditions, latitudes, longitudes))
+    if "zone" in section:
+        profile = _zone_profile(section["zone"], palette, latitudes)
+        return np.repeat(profile[:, None, :], len(longitudes), axis=1)
+    return np.tile(np.asarray(palette.ground), (len(latitudes), len(longitudes), 1))
+
+
+def _zone_profile(
+    zones: tuple[Section, ...], palette: Palette, latitudes: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the brightness of zones without their belts, shape (latitudes, bands).
+
+    Level within each zone and linear across what lies between two: that is what is left where a belt
+    is taken out. Zones that touch meet within the soft edge of the more northern one.
+    """
+    points, colours = [], []
+    for index, zone in enumerate(zones):
+        soft = zone["edge_deg"] / 2
+        low = zone["south_deg"] + (soft if index and zones[index - 1]["north_deg"] == zone["south_deg"] else 0.0)
+        follower = zones[index + 1] if index + 1 < len(zones) else None
+        touches = follower is not None and follower["south_deg"] == zone["north_deg"]
+        high = zone["north_deg"] - (follower["edge_deg"] / 2 if follower is not None and touches else 0.0)
+        points += [low, high]
+        colours += [palette.colour(zone)] * 2
+    table = np.array(colours)
+    return np.stack([np.interp(latitudes, points, column) for column in table.T], axis=-1)
+
+
+@lru_cache(maxsize=4)
+def _ground_section(name: str) -> Section:
+    text = resources.files("simulate.bodies").joinpath("data", name).read_text(encoding="utf-8")
+    return read_section(tomllib.loads(text), name)
+
+
+def _measured_ground(
+    body: Body, conditions: Conditions, latitudes: npt.NDArray[np.float64], longitudes: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the factor (1 is bright desert) of the measured ground, shape (latitudes, longitudes).
+
+    The coarse grid holds the dark features themselves, smeared. Where one is going to be painted (or
+    is left out) the grid is levelled from around it first, so that the sharp feature is not seen
+    twice and leaves no ghost when it is taken out.
+    """
+    section = _ground_section(str(body.section("map")["ground_file"]))
+    rows, columns = section["latitude_deg"], section["longitude_deg"]
+    factor = 1.0 + (section["albedo"] / section["desert_albedo"] - 1.0) * section["stretch"]
+    hidden = _covered_nodes(body.features, conditions, rows, columns, section["levelling_margin_deg"])
+    hidden |= (np.abs(rows) > section["last_ground_latitude_deg"])[:, None]
+    return _spline(rows, latitudes) @ _fill(factor, hidden) @ _spline(columns, longitudes, period=360.0).T
+
+
+def _covered_nodes(
+    features: tuple[Section, ...],
+    conditions: Conditions,
+    rows: npt.NDArray[np.float64],
+    columns: npt.NDArray[np.float64],
+    margin_deg: float,
+) -> npt.NDArray[np.bool_]:
+    """Return which nodes of the coarse grid hold light of a dark area, shape (rows, columns)."""
+    covered = np.zeros((len(rows), len(columns)), dtype=bool)
+    for feature in features:
+        if feature["kind"] == "area" and feature.get("levels", True):
+            patch = read_patch(feature, conditions)
+            grown = type(patch)(
+                patch.latitude_deg,
+                patch.longitude_deg,
+                patch.width_deg + 2 * margin_deg,
+                patch.height_deg + 2 * margin_deg,
+                patch.edge_deg,
+                patch.tilt_deg,
+                patch.shape,
+            )
+            covered |= grown.weight(rows[:, None], columns[None, :]) > 0.5
+    return covered
+
+
+def _fill(values: npt.NDArray[np.float64], hidden: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+    """Replace hidden nodes by the smoothest surface through the others (Laplace's equation).
+
+    Columns wrap around; at the first and last row the surface ends level.
+    """
+    rows, columns = values.shape
+    index = np.arange(rows * columns).reshape(rows, columns)
+    matrix = np.eye(rows * columns)
+    target = np.where(hidden, 0.0, values).ravel()
+    for row, column in zip(*np.nonzero(hidden), strict=True):
+        beside = [index[row, (column - 1) % columns], index[row, (column + 1) % columns]]
+        beside += [index[other, column] for other in (row - 1, row + 1) if 0 <= other < rows]
+        matrix[index[row, column], beside] = -1.0 / len(beside)
+    return np.linalg.solve(matrix, target).reshape(rows, columns)
+
+
+def _spline(
+    nodes: npt.NDArray[np.float64], wanted: npt.NDArray[np.float64], period: float | None = None
+) -> npt.NDArray[np.float64]:
+    """Return the matrix, shape (wanted, nodes), of a cubic spline through rising nodes."""
+    from scipy.interpolate import CubicSpline  # late: most bodies do not need it
+
+    unit = np.eye(len(nodes))
+    if period is None:
+        return CubicSpline(nodes, unit, bc_type="natural")(wanted)
+    closed = np.append(nodes, nodes[0] + period)
+    turned = (wanted - nodes[0]) % period + nodes[0]
+    return CubicSpline(closed, np.vstack([unit, unit[:1]]), bc_type="periodic")(turned)
+
+
+def map_sections(body: Body) -> Mapping[str, object]:
+    """Return the sections of the body's file that its map is made of: map, features, invented texture."""
+    return {key: body.sections[key] for key in ("map", "feature", "texture") if key in body.sections}
