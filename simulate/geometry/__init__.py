@@ -5,8 +5,11 @@ clock       instants, Terrestrial and Universal Time
 ephemeris   where Sun, Moon and planets are
 earth       the turning Earth: axes of date, altitude, refraction, airmass
 sight       lines of sight with light time and aberration
+look        one body seen by one observer: the vectors behind the numbers
 table       all scalar quantities for many instants
-moons       satellites of Jupiter and Saturn
+moon_theory where the satellites are
+spheroid    outlines, and where a ray meets a globe
+moons       satellites of Jupiter and Saturn: transits, occultations, eclipses, shadows
 apparitions one body at one instant
 rise_set    risings, transits, settings, the best moment of a night
 """

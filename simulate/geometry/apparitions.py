@@ -14,10 +14,11 @@ from simulate.errors import InputError
 from simulate.geometry import earth
 from simulate.geometry.clock import J2000, parse_time, tt_days, utc_text
 from simulate.geometry.ephemeris import load_ephemeris
-from simulate.geometry.moons import MoonState
+from simulate.geometry.look import Look, make_look
+from simulate.geometry.moons import MoonState, moon_tracks
 from simulate.geometry.sight import look_at, make_observer
 from simulate.geometry.site import Site, as_site
-from simulate.geometry.table import ApparitionTable, compute_table, sky_columns
+from simulate.geometry.table import sky_columns, tabulate
 from simulate.geometry.vectors import angle_deg, from_angles
 
 if TYPE_CHECKING:
@@ -189,21 +190,23 @@ def apparition(
         return _star(days, place, ephemeris, position)
     if position is not None:
         raise InputError("position", position, "only the star has one of its own")
-    return _row(known, compute_table(known, days, place, ephemeris))
+    return _row(make_look(known, days, place, ephemeris))
 
 
-def _row(body: Body, table: ApparitionTable) -> Apparition:
+def _row(look: Look) -> Apparition:
+    table = tabulate(look)
     numbers: dict[str, Any] = {name: float(column[0]) for name, column in table.columns.items()}
     if "airmass" in numbers and math.isnan(numbers["airmass"]):
         numbers["airmass"] = None
     return Apparition(
-        body=body.name,
+        body=table.body,
         time_utc=utc_text(table.days_tt[0]),
         jd_tt=J2000 + float(table.days_tt[0]),
         ephemeris=table.ephemeris,
         site=table.site,
         central_meridian_deg=_first(table.central_meridian_deg),
         sub_solar_longitude_deg=_first(table.sub_solar_longitude_deg),
+        moons=tuple(track.row(0) for track in moon_tracks(look)),
         **numbers,
     )
 

@@ -117,7 +117,7 @@ def tt_days(times: Time) -> FloatArray:
         days = (np.asarray(scaled.jd1, float) - J2000) + np.asarray(scaled.jd2, float)
     bad = ~((days >= _FIRST_DAY) & (days < _LAST_DAY))
     if np.any(bad):
-        first: Any = times if times.isscalar else times[bad][0]
+        first: Any = times if times.isscalar else np.asarray(times)[bad][0]
         raise InputError("time", str(first), _FORM)
     return days
 

@@ -1,11 +1,33 @@
-"""Satellites of Jupiter and Saturn: where they stand, what they hide and what hides them."""
+"""Satellites of Jupiter and Saturn: where they stand, what they hide and what hides them.
+
+All in km in the axes (east, north, toward the observer) about the planet's centre as seen. Light's
+way inside the system counts: a moon 10^6 km behind the planet is seen 3.5 s earlier than it, and a
+shadow falls seconds after the moon stood in the light. Moons that hide or darken one another are not
+looked at, nor is sunlight bent by the planet's air.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
+from simulate.bodies import Body, load_body
+from simulate.bodies.photometry import visual_magnitude
+from simulate.geometry.look import Look
+from simulate.geometry.moon_theory import jupiter_moons, saturn_moons
+from simulate.geometry.spheroid import Spheroid
+from simulate.geometry.vectors import FloatArray, angle_deg, dot, length, unit
+from simulate.values.constants import (
+    ARCSEC_PER_RADIAN,
+    ASTRONOMICAL_UNIT_KM,
+    LIGHT_SPEED_KM_S,
+    SUN_RADIUS_KM,
+)
+
 Vector = tuple[float, float, float]
+State = Literal["clear", "transit", "occulted", "eclipsed"]
 
 
 @dataclass(frozen=True)
@@ -19,18 +41,18 @@ class MoonState:
     east_arcsec, north_arcsec : float
         Centre relative to the planet's centre on the sky.
     radius_arcsec : float
-        Apparent radius.
+        Apparent radius of the visible disc.
     magnitude : float
         V in full sunlight; times `sunlit_fraction` gives what is left in an eclipse.
     state : str
-        "transit" or "occulted": the centre lies before or behind the planet's outline; "eclipsed":
-        it lies in the planet's shadow, more than half of the sunlight gone; else "clear".
+        "transit" or "occulted": the centre lies before or behind the planet's outline; else
+        "eclipsed": more than half of its sunlight is taken by the planet; else "clear".
     position_km : tuple of float
-        (east, north, toward the observer) relative to the planet's centre, when the light left.
+        (east, north, toward the observer) relative to the planet's centre as seen.
     shadow_position_km : tuple of float
-        Where the moon stood when it cast the shadow seen now, relative to where the planet's centre is
-        when the shadow falls on it: the line from the Sun's centre through this point meets the planet
-        in the middle of the shadow.
+        Where the moon stood when it cast the shadow seen now, relative to the planet's centre at the
+        moment when the shadow falls: the line from the Sun's centre through this point meets the
+        planet in the middle of the shadow.
     shadow_east_arcsec, shadow_north_arcsec : float or None
         Middle of the shadow on the visible disc; None when there is none.
     sunlit_fraction : float
@@ -42,9 +64,184 @@ class MoonState:
     north_arcsec: float
     radius_arcsec: float
     magnitude: float
-    state: Literal["clear", "transit", "occulted", "eclipsed"]
+    state: State
     position_km: Vector
     shadow_position_km: Vector
     shadow_east_arcsec: float | None
     shadow_north_arcsec: float | None
     sunlit_fraction: float
+
+
+@dataclass(frozen=True, eq=False)
+class MoonTrack:
+    """A satellite at n instants; the meanings are those of the fields of `MoonState`.
+
+    Parameters
+    ----------
+    name : str
+        Lower case.
+    position_km, shadow_position_km : array, shape (n, 3)
+        East, north, toward the observer.
+    offset_arcsec, shadow_arcsec : array, shape (n, 2)
+        East and north; the shadow's are NaN where none is seen on the disc.
+    radius_arcsec : array, shape (n,)
+        Apparent radius.
+    miss : array, shape (n,)
+        Distance from the planet's centre in units in which its outline lies at 1.
+    sunlit_fraction, centre_sunlit_fraction : array, shape (n,)
+        Part of the sunlight on the whole disc, and on its middle.
+    magnitude : array, shape (n,)
+        V in full sunlight.
+    """
+
+    name: str
+    position_km: FloatArray
+    shadow_position_km: FloatArray
+    offset_arcsec: FloatArray
+    shadow_arcsec: FloatArray
+    radius_arcsec: FloatArray
+    miss: FloatArray
+    sunlit_fraction: FloatArray
+    centre_sunlit_fraction: FloatArray
+    magnitude: FloatArray
+
+    def state(self, index: int) -> State:
+        """Return the state at one instant."""
+        if self.miss[index] < 1.0:
+            return "transit" if self.position_km[index, 2] > 0.0 else "occulted"
+        return "eclipsed" if self.centre_sunlit_fraction[index] < 0.5 else "clear"
+
+    def row(self, index: int) -> MoonState:
+        """Return the moon at one instant."""
+        shadow = [None if np.isnan(x) else float(x) for x in self.shadow_arcsec[index]]
+        return MoonState(
+            self.name,
+            float(self.offset_arcsec[index, 0]),
+            float(self.offset_arcsec[index, 1]),
+            float(self.radius_arcsec[index]),
+            float(self.magnitude[index]),
+            self.state(index),
+            _vector(self.position_km[index]),
+            _vector(self.shadow_position_km[index]),
+            shadow[0],
+            shadow[1],
+            float(self.sunlit_fraction[index]),
+        )
+
+
+def _vector(array: FloatArray) -> Vector:
+    return (float(array[0]), float(array[1]), float(array[2]))
+
+
+def moon_tracks(look: Look) -> tuple[MoonTrack, ...]:
+    """Return the satellites of the planet looked at, in the order of its data file.
+
+    Warns
+    -----
+    EphemerisWarning
+        For Saturn outside 1999-2039.
+    """
+    names = look.body.satellites
+    if look.body.name == "jupiter":
+        motion = jupiter_moons(look.observer.days - look.sight.light_days)
+    elif look.body.name == "saturn":
+        motion = saturn_moons(names, look.sight, look.observer)
+    else:
+        return ()
+    system = _System(look)
+    return tuple(system.track(load_body(name), *motion[name]) for name in names if name in motion)
+
+
+class _System:
+    """A planet with what its moons need: size, Sun, speed; km, km/s, axes of the sky."""
+
+    def __init__(self, look: Look) -> None:
+        sight, body, resolve = look.sight, look.body, look.sky.resolve
+        self.resolve = resolve
+        self.globe = Spheroid(body.equatorial_radius_km, body.polar_radius_km, resolve(look.pole))
+        self.sun_km = resolve(sight.sun) * ASTRONOMICAL_UNIT_KM
+        self.velocity = resolve(sight.velocity) * (ASTRONOMICAL_UNIT_KM / 86400.0)
+        self.distance_km = sight.distance_au * ASTRONOMICAL_UNIT_KM
+        self.toward = np.broadcast_to(np.array([0.0, 0.0, 1.0]), self.sun_km.shape)
+
+    def track(self, moon: Body, place: FloatArray, speed: FloatArray) -> MoonTrack:
+        """Return a moon from its place and velocity at the moment when the planet's light left."""
+        start, speed = self.resolve(place), self.resolve(speed)
+        seen = self._seen(start, speed)
+        shadow_from, shadow = self._shadow(start, speed)
+        disc_sun, centre_sun = self._sunlight(moon, start, speed)
+        distance = self.distance_km - seen[:, 2]
+        flat = seen * (self.distance_km / distance)[:, None]
+        miss, _ = self.globe.outline(flat, self.toward)
+        return MoonTrack(
+            moon.name,
+            seen,
+            shadow_from,
+            self._arcsec(seen),
+            self._arcsec(shadow),
+            ARCSEC_PER_RADIAN * np.arcsin(moon.disc_radius_km / distance),
+            miss,
+            disc_sun,
+            centre_sun,
+            self._magnitude(moon, seen),
+        )
+
+    def _seen(self, start: FloatArray, speed: FloatArray) -> FloatArray:
+        """Move a moon by its own light-time difference; the planet's own way counts as well."""
+        earlier = start[:, 2] / LIGHT_SPEED_KM_S
+        return start + (speed + self.velocity) * earlier[:, None]
+
+    def _arcsec(self, place: FloatArray) -> FloatArray:
+        return ARCSEC_PER_RADIAN * np.arctan2(place[:, :2], (self.distance_km - place[:, 2])[:, None])
+
+    def _shadow(self, start: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return where the moon cast its shadow from, and where that falls (NaN where unseen)."""
+        cast_from, hit = start, np.zeros_like(start)
+        for _ in range(2):  # the ways are seconds of light: the second pass leaves under 1 km
+            target = np.where(np.isnan(hit), 0.0, hit)
+            falls = target[:, 2] / LIGHT_SPEED_KM_S
+            way = length(cast_from - target) / LIGHT_SPEED_KM_S
+            cast_from = start + speed * (falls - way)[:, None] - self.velocity * way[:, None]
+            hit = self.globe.meet(cast_from, unit(cast_from - self.sun_km))
+        on_face = self.globe.normal(hit)[:, 2] > 0.0
+        return cast_from, np.where(on_face[:, None], hit, np.nan)
+
+    def _sunlight(self, moon: Body, start: FloatArray, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the sunlit parts of a moon's disc and of its middle.
+
+        The planet's limb is taken as straight over the Sun's disc and the moon's, whose radii are at
+        most 1/40 of the planet's; the fraction is the segment of the Sun's disc beyond it.
+        """
+        seen = start + speed * (start[:, 2] / LIGHT_SPEED_KM_S)[:, None]
+        # where the planet was when this light passed it
+        place = seen + self.velocity * (length(seen) / LIGHT_SPEED_KM_S)[:, None]
+        to_sun = unit(self.sun_km)
+        behind = -dot(place, to_sun)
+        sun_distance = length(self.sun_km)
+        widening = (sun_distance + behind) / sun_distance
+        _, beyond = self.globe.outline(place / widening[:, None], to_sun)
+        beyond = beyond * widening
+        half_shade = SUN_RADIUS_KM * np.maximum(behind, 1.0) / (sun_distance + behind)
+        angles = (np.arange(64) + 0.5) / 64 * np.pi - np.pi / 2
+        strips = moon.disc_radius_km * np.sin(angles)
+        weights = np.cos(angles) ** 2 / np.sum(np.cos(angles) ** 2)
+        disc = _sun_beyond((beyond[:, None] + strips) / half_shade[:, None]) @ weights
+        centre = _sun_beyond(beyond / half_shade)
+        return np.where(behind > 0.0, disc, 1.0), np.where(behind > 0.0, centre, 1.0)
+
+    def _magnitude(self, moon: Body, seen: FloatArray) -> FloatArray:
+        to_observer = self.toward * self.distance_km[:, None] - seen
+        to_sun = self.sun_km - seen
+        phase = angle_deg(to_observer, to_sun)
+        distances = length(to_observer) / ASTRONOMICAL_UNIT_KM, length(to_sun) / ASTRONOMICAL_UNIT_KM
+        rows = zip(phase, *distances, strict=True)
+        return np.array([visual_magnitude(moon, float(p), float(d), float(r)) for p, d, r in rows])
+
+
+def _sun_beyond(limb: FloatArray) -> FloatArray:
+    """Return the part of a disc beyond a straight limb, from the limb's distance in disc radii.
+
+    1 where the disc is clear of it (distance above 1), 0 where it is hidden (below -1).
+    """
+    x = np.clip(limb, -1.0, 1.0)
+    return 0.5 + (x * np.sqrt(1.0 - x**2) + np.arcsin(x)) / np.pi

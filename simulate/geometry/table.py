@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simulate.bodies import Body, load_body
+from simulate.bodies import load_body
 from simulate.bodies.photometry import visual_magnitude
 from simulate.errors import InputError, RangeWarning
 from simulate.geometry import earth
 from simulate.geometry.clock import DAYS_PER_YEAR, parse_time, tt_days, utc_text, warn_outside_table
-from simulate.geometry.ephemeris import load_ephemeris
-from simulate.geometry.sight import Observer, Sight, SkyAxes, look_at, make_observer, sky_axes
+from simulate.geometry.look import BySystem, Look, make_look
+from simulate.geometry.sight import Observer, look_at
 from simulate.geometry.site import Site, as_site
-from simulate.geometry.vectors import FloatArray, angle_deg, dot, from_angles, length, longitude_deg, unit
+from simulate.geometry.vectors import FloatArray, angle_deg, dot, length, longitude_deg, unit
 from simulate.values.arrays import frozen_array
 from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, LIGHT_TIME_PER_AU_S
 
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     SiteLike = Site | EarthLocation | str | tuple[float, ...]
     TimesLike = Time | Iterable[str | datetime | Time]
 
-BySystem = Mapping[str, FloatArray]
 Columns = dict[str, FloatArray]
 
 _OBLIQUITY_J2000_RAD = np.radians(84381.406 / 3600.0)  # IAU 2006 (Capitaine et al. 2003)
@@ -105,7 +104,7 @@ def apparition_table(
         For an unknown body, a satellite or the star, and for instants or sites out of range.
     """
     place = None if site is None else as_site(site)
-    return compute_table(load_body(body), _days_of(times), place, ephemeris)
+    return tabulate(make_look(load_body(body), _days_of(times), place, ephemeris))
 
 
 def _days_of(times: Any) -> FloatArray:
@@ -114,70 +113,25 @@ def _days_of(times: Any) -> FloatArray:
     return np.array([float(tt_days(parse_time(time))) for time in times])
 
 
-def compute_table(body: Body, days_tt: FloatArray, site: Site | None, ephemeris: str) -> ApparitionTable:
-    """Return the table for TT days since J2000, shape (n,)."""
-    if body.kind == "satellite" or body.name == "star":
-        raise InputError("body", body.name, "a table of apparitions needs a planet, the moon or the sun")
-    observer = make_observer(days_tt, site, load_ephemeris(ephemeris))
-    look = Look(body, observer, look_at(body.name, observer), look_at("sun", observer))
+def tabulate(look: Look) -> ApparitionTable:
+    """Return the numbers that follow from a look."""
+    observer, site, body = look.observer, look.observer.site, look.body
     columns: Columns = {}
     for part in _PARTS:
         part(look, columns)
     if site is not None:
-        warn_outside_table(days_tt)
+        warn_outside_table(observer.days)
         columns |= sky_columns(site, observer, observer.axes.to_date(look.sight.apparent))
     columns["magnitude"] = _magnitudes(look, columns)
     return ApparitionTable(
         body.name,
-        frozen_array(days_tt),
-        ephemeris,
+        frozen_array(observer.days),
+        observer.ephemeris.name,
         site,
         MappingProxyType({name: frozen_array(column) for name, column in columns.items()}),
         look.longitudes(-look.sight.line),
         look.longitudes(look.towards_sun),
     )
-
-
-class Look:
-    """One body seen by one observer: the vectors from which all numbers follow, ICRF, shape (n, 3)."""
-
-    def __init__(self, body: Body, observer: Observer, sight: Sight, sun: Sight) -> None:
-        if body.orientation is None:
-            raise InputError("body", body.name, "it must have a pole")
-        self.body, self.observer, self.sight, self.sun = body, observer, sight, sun
-        self.sky: SkyAxes = sky_axes(sight, observer.axes.pole)
-        ra, dec, self.spin = body.orientation.at(observer.days - sight.light_days)
-        self.pole = from_angles(ra, dec)
-        self.node = from_angles(ra + 90.0, np.zeros_like(ra))
-        # the Sun lights itself: seen from the front, without phase
-        self.towards_sun = -sight.line if body.name == "sun" else sight.sun
-
-    def centric_latitude_deg(self, vectors: FloatArray) -> FloatArray:
-        """Return the planetocentric latitude of directions from the body's centre, deg."""
-        return np.degrees(np.arctan2(dot(vectors, self.pole), length(np.cross(vectors, self.pole))))
-
-    def graphic_latitude_deg(self, centric_deg: FloatArray) -> FloatArray:
-        """Return planetographic latitudes: tan(graphic) = (a/b)^2 tan(centric)."""
-        ratio = self.body.equatorial_radius_km / self.body.polar_radius_km
-        rad = np.radians(centric_deg)
-        return np.degrees(np.arctan2(ratio**2 * np.sin(rad), np.cos(rad)))
-
-    def longitudes(self, vectors: FloatArray) -> BySystem:
-        """Return the longitude below `vectors` by system, 0..360 deg, in the body's own sense.
-
-        The prime meridian lies at W from the node of the body's equator on the ICRF equator.
-        """
-        across = np.cross(self.pole, self.node)
-        from_node = np.degrees(np.arctan2(dot(vectors, across), dot(vectors, self.node)))
-        sign = 1.0 if self.body.longitude_sense == "east" else -1.0
-        return MappingProxyType(
-            {system: frozen_array((sign * (from_node - angle)) % 360.0) for system, angle in self.spin.items()}
-        )
-
-    def longitude_west_deg(self, vectors: FloatArray) -> FloatArray:
-        """Return the west longitude below `vectors` in the body's last system (III where there are more)."""
-        angle = list(self.longitudes(vectors).values())[-1]
-        return angle if self.body.longitude_sense == "west" else (-angle) % 360.0
 
 
 def _add_size(look: Look, columns: Columns) -> None:
@@ -197,7 +151,7 @@ def _add_phase(look: Look, columns: Columns) -> None:
     phase = angle_deg(-look.sight.line, look.towards_sun)
     columns["phase_angle_deg"] = phase
     columns["illuminated_fraction"] = 0.5 * (1.0 + np.cos(np.radians(phase)))
-    columns["elongation_deg"] = angle_deg(look.sight.line, look.sun.line)
+    columns["elongation_deg"] = angle_deg(look.sight.line, look_at("sun", look.observer).line)
 
 
 def _add_angles(look: Look, columns: Columns) -> None:
