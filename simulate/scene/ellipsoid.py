@@ -172,7 +172,7 @@ class Ellipsoid:
 
     def silhouette_chords(self, strips: Strips) -> tuple[FloatArray, FloatArray]:
         """Return the ends of the silhouette's chord in each strip, cell coordinates, (strips,)."""
-        middle, half = quadratic_chords(strips, self.silhouette, self.centre)
+        middle, half = quadratic_chords(strips, self.silhouette, self.centre, mean=True)
         return _ordered(strips, middle - half, middle + half)
 
     def lit_chords(self, strips: Strips) -> LitChords:

@@ -163,7 +163,11 @@ def coverage(strips: Strips, low: FloatArray, high: FloatArray) -> FloatArray:
 
 
 def quadratic_chords(
-    strips: Strips, form: FloatArray, centre: tuple[float, float] = (0.0, 0.0)
+    strips: Strips,
+    form: FloatArray,
+    centre: tuple[float, float] = (0.0, 0.0),
+    *,
+    mean: bool = False,
 ) -> tuple[FloatArray, FloatArray]:
     """Return middle and half length (sky offsets, arcsec) of the chords of an ellipse.
 
@@ -175,17 +179,30 @@ def quadratic_chords(
         The ellipse is ``w^T form w <= 1`` for w = (east, north) from its centre, arcsec.
     centre : (float, float)
         (east, north) of its centre, arcsec.
+    mean : bool
+        Give the half length's mean over the width of each strip, which keeps the area exactly, in
+        place of its value in the strip's middle.
 
     Returns
     -------
     middle, half : array, shape (strips,)
-        `half` is negative where a strip misses the ellipse.
+        `half` is 0 where a strip misses the ellipse.
     """
     scan, cross = (1, 0) if strips.along_north else (0, 1)
     across = strips.cross_arcsec() - centre[cross]
     a = form[scan, scan]
-    b = form[scan, cross] * across
-    c = form[cross, cross] * across**2 - 1.0
-    inner = b**2 - a * c
-    half = np.where(inner > 0, np.sqrt(np.maximum(inner, 0.0)) / a, -1.0)
-    return centre[scan] - b / a, half
+    determinant = float(np.linalg.det(form))
+    reach = np.sqrt(a / determinant)
+    unit = np.sqrt(determinant) / a
+    if mean:
+        width = strips.window.grid.step_arcsec / strips.per_cell
+        upper, lower = (np.clip((across + side) / reach, -1.0, 1.0) for side in (0.5 * width, -0.5 * width))
+        half = unit * reach**2 * (_circle_integral(upper) - _circle_integral(lower)) / width
+    else:
+        half = unit * np.sqrt(np.maximum(reach**2 - across**2, 0.0))
+    return centre[scan] - form[scan, cross] / a * across, half
+
+
+def _circle_integral(x: FloatArray) -> FloatArray:
+    """Return the integral of sqrt(1 - x^2) from 0 to x."""
+    return 0.5 * (x * np.sqrt(1.0 - x * x) + np.arcsin(x))

@@ -1,0 +1,297 @@
+"""From a body and its apparition to radiance on the sky."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.bodies import Body, Ring, load_body
+from simulate.bodies.photometry import visual_magnitude
+from simulate.bodies.spectra import band, body_photon_flux, solar_irradiance, solar_photon_flux, wavelength_scale
+from simulate.bodies.surface import SurfaceMap, surface_map
+from simulate.errors import InputError
+from simulate.scene.ellipsoid import Ellipsoid
+from simulate.scene.feature_names import (
+    GLOBE_SHADOW,
+    LIMB_DARKENING,
+    PHASE,
+    RING_SHADOW,
+    check_without,
+    surface_names,
+)
+from simulate.scene.globe import Disc, Globe, Pattern, draw_globe
+from simulate.scene.moons import Backdrop, Shade, add_moons, drawn_moons, moon_shadows
+from simulate.scene.rings import (
+    RingView,
+    cover_rings,
+    draw_rings,
+    globe_shadow,
+    ring_reflectance,
+    ring_shadow,
+    ring_transparency,
+    visible_rings,
+)
+from simulate.scene.scattering import law_of
+from simulate.scene.values import PointSource, Scene, SceneOptions
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM
+from simulate.values.grid import Grid
+from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
+
+if TYPE_CHECKING:
+    from simulate.geometry import Apparition
+
+FloatArray = npt.NDArray[np.floating]
+
+TWILIGHT_DEG = {"venus": 3.0}
+"""How far sunlight reaches beyond the terminator. Venus: chosen so that the cusps go beyond the
+half circle as reported, by some 10 deg at a phase angle of 165 deg and all round from 177 deg on
+(from memory, +-50 %); the haze above the clouds does it. Other bodies: none that shows."""
+
+_REFERENCE_CELLS = 100.0
+
+
+def render(
+    apparition: Apparition,
+    body: Body | str,
+    grid: Grid,
+    bins: SpectralBins = DEFAULT_BINS,
+    *,
+    options: SceneOptions | None = None,
+) -> Scene:
+    """Return the radiance of a body and its surroundings above the air.
+
+    The scattering law gives the shape, the magnitude the light: the bins of the globe add up to
+    `body_photon_flux` of the apparition's magnitude; with rings, globe and rings are drawn from their
+    reflectances and brought together to the magnitude (`Scene.flux_scale` tells by how much).
+    Taking features out does not change that scale, so that scenes with and without can be compared.
+    Satellites in front, their shadows and eclipses take light away from what the magnitude says.
+
+    Parameters
+    ----------
+    apparition : Apparition
+        Where and how the body stands.
+    body : Body or str
+        The body of the apparition.
+    grid : Grid
+        Cells to fill, relative to the body's centre.
+    bins : SpectralBins
+        Spectral bins.
+    options : SceneOptions, optional
+        What is left out or added.
+
+    Raises
+    ------
+    InputError
+        For a body that is not the apparition's, or an unknown name in ``options.without``.
+    """
+    known = load_body(body) if isinstance(body, str) else body
+    chosen = options or SceneOptions()
+    if known.name != apparition.body:
+        raise InputError("body", known.name, f"the apparition is that of {apparition.body}")
+    check_without(known, chosen.without)
+    if known.disc_radius_km == 0:
+        return _point_scene(apparition, known, grid, bins)
+    subject = _Subject(apparition, known, bins, chosen)
+    radiance = np.zeros((len(bins), *grid.shape), np.float32)
+    shades = moon_shadows(apparition, subject.ellipsoid, subject.km_per_arcsec, subject.without) if chosen.moons else []
+    backdrop = Backdrop(subject.ellipsoid)
+    scale = 1.0
+    if known.rings:
+        view, rings = subject.ring_view(), visible_rings(known, subject.without)
+        scale = _ring_scale(apparition, known, bins) if rings else 1.0
+        backdrop = Backdrop(subject.ellipsoid, rings, view)
+        _draw_system(radiance, grid, subject, rings, view, shades, scale)
+    else:
+        flux = body_photon_flux(known, apparition.magnitude, bins)
+        disc = draw_globe(grid, subject.globe(shades), len(bins))
+        _put(radiance, disc, flux / subject.reference_integral())
+    points: tuple[PointSource, ...] = ()
+    drawn: tuple[str, ...] = ()
+    if chosen.moons:
+        moons = drawn_moons(apparition, subject.without)
+        points, drawn = add_moons(radiance, grid, moons, backdrop, apparition, bins)
+    return Scene(grid, bins, radiance, points, apparition, scale, drawn)
+
+
+def disc_radius_arcsec(apparition: Apparition, body: Body) -> float:
+    """Return the apparent equatorial radius of the visible disc, arcsec (0 for a point)."""
+    distance = apparition.distance_au * ASTRONOMICAL_UNIT_KM
+    return math.asin(min(body.disc_radius_km / distance, 1.0)) * ARCSEC_PER_RADIAN if body.disc_radius_km else 0.0
+
+
+def scene_radius_arcsec(apparition: Apparition, body: Body) -> float:
+    """Return the radius of the circle that holds globe and rings, arcsec; satellites not included."""
+    widest = max([body.disc_radius_km, *(ring.outer_km for ring in body.rings)])
+    return disc_radius_arcsec(apparition, body) * (widest / body.disc_radius_km if body.disc_radius_km else 0.0)
+
+
+def scene_grid(apparition: Apparition, body: Body, step_arcsec: float, margin_arcsec: float = 0.0) -> Grid:
+    """Return a square grid, of an even number of cells, that holds globe and rings and a margin.
+
+    Parameters
+    ----------
+    apparition, body : Apparition, Body
+        What it shall hold.
+    step_arcsec : float
+        Side of a cell.
+    margin_arcsec : float
+        Free sky on each side.
+    """
+    half = scene_radius_arcsec(apparition, body) + max(margin_arcsec, 2 * step_arcsec)
+    side = 2 * math.ceil(half / step_arcsec)
+    return Grid(side, side, step_arcsec)
+
+
+def _point_scene(apparition: Apparition, body: Body, grid: Grid, bins: SpectralBins) -> Scene:
+    photons = body_photon_flux(body, apparition.magnitude, bins)
+    radiance = np.zeros((len(bins), *grid.shape), np.float32)
+    return Scene(grid, bins, radiance, (PointSource(body.name, 0.0, 0.0, photons),), apparition)
+
+
+@dataclass(frozen=True, eq=False)
+class _Subject:
+    """A body in its apparition, with what is left out of it."""
+
+    apparition: Apparition
+    body: Body
+    bins: SpectralBins
+    options: SceneOptions
+
+    @property
+    def without(self) -> frozenset[str]:
+        return self.options.without
+
+    @property
+    def km_per_arcsec(self) -> float:
+        return self.body.disc_radius_km / disc_radius_arcsec(self.apparition, self.body)
+
+    @property
+    def ellipsoid(self) -> Ellipsoid:
+        radius = disc_radius_arcsec(self.apparition, self.body)
+        polar = radius * self.body.disc_polar_radius_km / self.body.disc_radius_km
+        sun = (0.0, 0.0, 1.0) if PHASE in self.without else self.apparition.sun_direction
+        twilight = TWILIGHT_DEG.get(self.body.name, 0.0)
+        return Ellipsoid(radius, polar, self.apparition.pole_direction, sun, twilight_deg=twilight)
+
+    def ring_view(self) -> RingView:
+        seen = self.apparition
+        opening, sun = seen.ring_opening_deg, seen.ring_opening_sun_deg
+        if opening is None or sun is None:
+            raise InputError("apparition", seen.body, "it must hold the ring opening of a body with rings")
+        if PHASE in self.without:
+            return RingView(opening, opening, 0.0, self.km_per_arcsec)
+        return RingView(opening, sun, seen.phase_angle_deg, self.km_per_arcsec)
+
+    def globe(self, shades: list[Shade], *more: object, whole: bool = False) -> Globe:
+        ellipsoid = self.ellipsoid
+        law = law_of(self.body, self.bins.centres_nm, ellipsoid.twilight, flat=LIMB_DARKENING in self.without)
+        spots = tuple(spot for shade in shades for spot in shade.spot)
+        return Globe(ellipsoid, law, self._pattern(whole), (*more, *shades), spots)  # type: ignore[arg-type]
+
+    def reference_integral(self) -> FloatArray:
+        """Integral of the relative brightness with every surface feature in place, (bins or 1,)."""
+        return self.globe([], whole=True).integral()
+
+    def _pattern(self, whole: bool) -> Pattern | None:
+        surface = self._map(frozenset() if whole else surface_names(self.body, self.without))
+        if np.ptp(surface.reflectance) == 0:
+            return None
+        seen = self.apparition.central_meridian_deg
+        meridian = seen.get(surface.longitude_system, next(iter(seen.values())))
+        sense = -1.0 if self.body.longitude_sense == "west" else 1.0
+        return Pattern(surface, sense * meridian, self.bins.centres_nm)
+
+    def _map(self, without: frozenset[str]) -> SurfaceMap:
+        seen, options = self.apparition, self.options
+        return surface_map(
+            self.body,
+            without=without,
+            time_jd=seen.jd_tt,
+            solar_longitude_deg=seen.solar_longitude_deg if math.isfinite(seen.solar_longitude_deg) else None,
+            red_spot_longitude_deg=options.red_spot_longitude_deg,
+            dust=options.dust,
+            invented_texture=options.invented_texture,
+            user_map=options.user_map,
+        )
+
+
+def _put(radiance: npt.NDArray[np.float32], disc: Disc, factor: FloatArray) -> None:
+    if not disc.window.empty:
+        np.multiply(
+            disc.light, factor.astype(np.float32)[:, None, None], out=radiance[(slice(None), *disc.window.slices)]
+        )
+
+
+def _draw_system(
+    radiance: npt.NDArray[np.float32],
+    grid: Grid,
+    subject: _Subject,
+    rings: tuple[Ring, ...],
+    view: RingView,
+    shades: list[Shade],
+    scale: float,
+) -> None:
+    """Draw a globe with rings into `radiance`."""
+    shaded = rings and RING_SHADOW not in subject.without
+    globe = subject.globe(shades, *((ring_shadow(rings, view),) if shaded else ()))
+    disc = draw_globe(grid, globe, len(subject.bins))
+    _put(radiance, disc, _globe_flux(subject) * scale / subject.reference_integral())
+    if not rings:
+        return
+    cover = cover_rings(grid, globe.ellipsoid, rings, view)
+    hidden = np.zeros(grid.shape)
+    hidden[disc.window.slices] = disc.body
+    inside = cover.window.slices
+    dark = GLOBE_SHADOW in subject.without
+    shadow = np.zeros(cover.window.shape) if dark else globe_shadow(cover.window, globe.ellipsoid)
+    bright = np.stack([ring_reflectance(subject.body, ring, view, subject.bins.centres_nm) for ring in rings], axis=1)
+    target = radiance[(slice(None), *inside)]
+    target *= ring_transparency(cover, rings, view).astype(np.float32)
+    target += draw_rings(cover, bright * (_full_radiance(subject) * scale)[:, None], hidden[inside], shadow)
+
+
+def _full_radiance(subject: _Subject) -> FloatArray:
+    """Radiance of a white surface that faces the Sun (I/F = 1), photons s-1 m-2 arcsec-2, (bins,)."""
+    sun = solar_photon_flux(subject.bins) / subject.apparition.sun_distance_au**2
+    return sun / (math.pi * ARCSEC_PER_RADIAN**2)
+
+
+def _globe_flux(subject: _Subject) -> FloatArray:
+    """Photons s-1 m-2 of the globe without its rings, (bins,)."""
+    seen = subject.apparition
+    magnitude = visual_magnitude(subject.body, seen.phase_angle_deg, seen.distance_au, seen.sun_distance_au)
+    return body_photon_flux(subject.body, magnitude, subject.bins)
+
+
+@lru_cache(maxsize=64)
+def _ring_scale(apparition: Apparition, body: Body, bins: SpectralBins) -> float:
+    """Return the factor that brings globe and rings, drawn from their reflectances, to the magnitude."""
+    subject = _Subject(apparition, body, bins, SceneOptions(moons=False))
+    radius = scene_radius_arcsec(apparition, body)
+    grid = scene_grid(apparition, body, radius / _REFERENCE_CELLS)
+    radiance = np.zeros((len(bins), *grid.shape), np.float32)
+    _draw_system(radiance, grid, subject, visible_rings(body, frozenset()), subject.ring_view(), [], 1.0)
+    weights = visual_weights(bins)
+    found = weights @ (radiance.sum(axis=(1, 2), dtype=np.float64) * grid.cell_arcsec2)
+    return float(weights @ body_photon_flux(body, apparition.magnitude, bins) / found)
+
+
+@lru_cache(maxsize=8)
+def visual_weights(bins: SpectralBins) -> FloatArray:
+    """Return the share of Johnson V light carried by a photon of each bin (any scale), shape (bins,).
+
+    Exact for the Sun's spectrum inside a bin.
+    """
+    scale = wavelength_scale()
+    light = np.stack(
+        [
+            ((scale >= low) & (scale < high)) * solar_irradiance() * band("V").weights
+            for low, high in zip(bins.edges_nm[:-1], bins.edges_nm[1:], strict=True)
+        ]
+    ).sum(axis=1)
+    return light / solar_photon_flux(bins)
