@@ -98,7 +98,7 @@ def _rich_list(rows: list[tuple[str, ...]], chosen: list[Instrument]) -> None:
 
     table = Table(box=None, pad_edge=False)
     table.add_column("name", style="bold", no_wrap=True)
-    for heading, side in (("aperture", "right"), ("f-ratio", "right"), ("a pixel", "right")):
+    for heading, side in (("aperture", "right"), ("f-ratio", "right"), ("pixel", "right")):
         table.add_column(heading, justify=side, no_wrap=True)  # type: ignore[arg-type]
     table.add_column("sensor", no_wrap=True)
     table.add_column("sampling", no_wrap=True)

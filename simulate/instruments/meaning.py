@@ -196,7 +196,7 @@ def _amplifier(instrument: Instrument) -> str:
 def _critical(instrument: Instrument, critical: float) -> str:
     scope = instrument.telescope
     factor = critical * scope.aperture_mm / scope.focal_length_mm
-    return f"1 on that scale: an amplifier of {factor:.2f}"
+    return f"where that is 1: an amplifier of {factor:.2f}"
 
 
 def _colours(instrument: Instrument) -> str:
