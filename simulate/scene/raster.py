@@ -51,6 +51,11 @@ class Window:
         """Index of the window in arrays of the whole grid."""
         return slice(self.row_start, self.row_stop), slice(self.column_start, self.column_stop)
 
+    def within(self, other: Window) -> tuple[slice, slice]:
+        """Index of this window in arrays of a larger one that holds it."""
+        rows = slice(self.row_start - other.row_start, self.row_stop - other.row_start)
+        return rows, slice(self.column_start - other.column_start, self.column_stop - other.column_start)
+
     @property
     def east(self) -> FloatArray:
         """East offset of the window's columns, arcsec, shape (columns,)."""
@@ -60,6 +65,17 @@ class Window:
     def north(self) -> FloatArray:
         """North offset of the window's rows, arcsec, shape (rows,)."""
         return self.grid.north_arcsec()[self.row_start : self.row_stop]
+
+
+def overlap(one: Window, other: Window) -> Window:
+    """Return the cells that two windows of one grid share."""
+    return Window(
+        one.grid,
+        max(one.row_start, other.row_start),
+        max(min(one.row_stop, other.row_stop), 0),
+        max(one.column_start, other.column_start),
+        max(min(one.column_stop, other.column_stop), 0),
+    )
 
 
 def window_around(grid: Grid, east_arcsec: float, north_arcsec: float, half_east: float, half_north: float) -> Window:
@@ -131,7 +147,7 @@ class Strips:
 
 
 def coverage(strips: Strips, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Return the covered fraction of each cell of the window, shape (rows, columns), float64.
+    """Return the covered fraction of each cell of the window, shape (rows, columns).
 
     Parameters
     ----------
@@ -141,25 +157,40 @@ def coverage(strips: Strips, low: FloatArray, high: FloatArray) -> FloatArray:
         Ends of each strip's interval in cell coordinates of the scan axis (`Strips.scan_index`);
         empty where ``high <= low``.
     """
-    along, per_cell = strips.cells_along, strips.per_cell
+    return np.clip(weighted_coverage(strips, low[None], high[None], np.ones((1, 1)))[0], 0.0, 1.0)
+
+
+def weighted_coverage(strips: Strips, low: FloatArray, high: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return weighted sums of the coverages of several shapes, shape (sums, rows, columns).
+
+    Parameters
+    ----------
+    strips : Strips
+        The strips.
+    low, high : array, shape (shapes, strips)
+        As in `coverage`.
+    weights : array, shape (sums, shapes)
+        Weight of each shape in each sum.
+    """
+    along, across = strips.cells_along, strips.cells_across
     low = np.clip(low, 0.0, along)
     high = np.clip(high, low, along)
-    taken = np.flatnonzero(high > low)
-    base = (taken // per_cell) * (along + 1)
-    # An interval [0, v] covers each cell below floor(v) wholly and that cell by the rest. Written as
-    # differences from one cell to the next, a running sum from the far end gives the coverage.
-    index, weight = [], []
-    for end, sign in ((high[taken], 1.0), (low[taken], -1.0)):
-        whole = np.floor(end).astype(np.int64)
-        part = (end - whole) * sign
-        index += [base + whole, base + whole - 1]
-        weight += [part, sign - part]
-    flat = np.concatenate(index)
-    kept = np.concatenate([index[0] >= 0, index[1] >= base, index[2] >= 0, index[3] >= base])
-    steps = np.bincount(flat[kept], np.concatenate(weight)[kept], strips.cells_across * (along + 1))
-    steps = steps.reshape(strips.cells_across, along + 1)
-    total = np.cumsum(steps[:, ::-1], axis=1)[:, ::-1][:, :along] / per_cell
-    return strips.to_window(np.clip(total, 0.0, 1.0))
+    shape, strip = np.nonzero(high > low)
+    # A stretch from v on covers the rest of the cell that holds v and all cells after it. Written as
+    # differences from one cell to the next, these are two numbers, and a running sum undoes it.
+    index, share = [], []
+    for end, sign in ((low[shape, strip], 1.0), (high[shape, strip], -1.0)):
+        whole = end.astype(np.intp)
+        part = sign * (end - whole)
+        index += [whole, whole + 1]
+        share += [sign - part, part]
+    place = np.concatenate(index) * across + np.tile(strip // strips.per_cell, 4)
+    amount, which = np.concatenate(share) / strips.per_cell, np.tile(shape, 4)
+    total = np.empty((len(weights), along, across))
+    for weight, out in zip(weights, total, strict=True):
+        steps = np.bincount(place, amount * weight[which], (along + 2) * across)
+        np.cumsum(steps.reshape(along + 2, across)[:along], axis=0, out=out)
+    return total if strips.along_north else np.swapaxes(total, -1, -2)
 
 
 def quadratic_chords(

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.scene.ellipsoid import Ellipsoid, SurfacePoints
-from simulate.scene.raster import Strips, Window, coverage, quadratic_chords, window_around
+from simulate.scene.raster import Strips, Window, overlap, quadratic_chords, weighted_coverage, window_around
 from simulate.values.grid import Grid
 
 if TYPE_CHECKING:
@@ -178,116 +178,120 @@ def _unlit_ratio(table: FloatArray, height_deg: float) -> float:
     return min(value, _UNLIT_CEILING)
 
 
-@dataclass(frozen=True, eq=False)
-class RingCover:
-    """Share of each cell that each ring takes.
+def ring_window(grid: Grid, globe: Ellipsoid, rings: tuple[Ring, ...], view: RingView) -> Window:
+    """Return the cells that the rings may touch."""
+    extent = np.sqrt(np.diag(np.linalg.inv(_ring_form(globe)))) * rings[-1].outer_km / view.km_per_arcsec
+    return window_around(grid, *globe.centre, *extent)
+
+
+def ring_shares(
+    window: Window,
+    globe: Ellipsoid,
+    rings: tuple[Ring, ...],
+    view: RingView,
+    weights: FloatArray,
+    *,
+    near_only: bool = False,
+) -> FloatArray:
+    """Return sums of the rings' exact shares of each cell, shape (sums, rows, columns).
 
     Parameters
     ----------
     window : Window
-        Cells that the rings may touch.
-    near, far : array, shape (rings, rows, columns)
-        Shares of the halves on this side of the planet and beyond it.
+        Cells wanted.
+    globe : Ellipsoid
+        The planet, for the place and the plane of the rings.
+    rings : tuple of Ring
+        Rings as drawn.
+    view : RingView
+        For the scale.
+    weights : array, shape (sums, rings)
+        Weight of each ring in each sum.
+    near_only : bool
+        Only the half on this side of the planet.
     """
-
-    window: Window
-    near: FloatArray
-    far: FloatArray
-
-
-def cover_rings(grid: Grid, globe: Ellipsoid, rings: tuple[Ring, ...], view: RingView) -> RingCover:
-    """Return the exact share of the rings in each cell."""
-    form = _ring_form(globe)
-    reach = rings[-1].outer_km / view.km_per_arcsec
-    extent = np.sqrt(np.diag(np.linalg.inv(form)))
-    window = window_around(grid, *globe.centre, *(reach * extent))
-    radii = sorted({ring.inner_km for ring in rings} | {ring.outer_km for ring in rings})
-    cells = reach / grid.step_arcsec
-    along_north = abs(globe.pole[1]) >= abs(globe.pole[0])
-    strips = Strips(window, along_north, per_cell=int(np.clip(math.ceil(200.0 / cells), 4, 64)))
     if window.empty:
-        nothing = np.zeros((len(rings), *window.shape))
-        return RingCover(window, nothing, nothing)
-    shares = {radius: _disc_shares(strips, form / (radius / view.km_per_arcsec) ** 2, globe) for radius in radii}
-    near = np.stack([shares[ring.outer_km][0] - shares[ring.inner_km][0] for ring in rings])
-    far = np.stack([shares[ring.outer_km][1] - shares[ring.inner_km][1] for ring in rings])
-    return RingCover(window, np.maximum(near, 0.0), np.maximum(far, 0.0))
+        return np.zeros((len(weights), *window.shape))
+    radii = sorted({ring.inner_km for ring in rings} | {ring.outer_km for ring in rings})
+    by_radius = np.zeros((len(weights), len(radii)))
+    for ring, weight in zip(rings, weights.T, strict=True):
+        by_radius[:, radii.index(ring.outer_km)] += weight
+        by_radius[:, radii.index(ring.inner_km)] -= weight
+    cells = radii[-1] / view.km_per_arcsec / window.grid.step_arcsec
+    along_north = bool(abs(globe.pole[1]) >= abs(globe.pole[0]))
+    strips = Strips(window, along_north, per_cell=int(np.clip(math.ceil(200.0 / cells), 4, 64)))
+    form = _ring_form(globe)
+    ends = [_ring_chords(strips, form / (radius / view.km_per_arcsec) ** 2, globe, near_only) for radius in radii]
+    low, high = (np.stack(side) for side in zip(*ends, strict=True))
+    return weighted_coverage(strips, low, high, by_radius)
 
 
 def _ring_form(globe: Ellipsoid) -> FloatArray:
     """Return the quadratic form of the radius squared in the ring plane, by place on the sky."""
-    toward = math.copysign(max(abs(float(globe.pole[2])), _EDGE_ON), float(globe.pole[2]))
-    return np.eye(2) + np.outer(globe.pole[:2], globe.pole[:2]) / toward**2
+    return np.eye(2) + np.outer(globe.pole[:2], globe.pole[:2]) / _toward(globe) ** 2
 
 
-def _disc_shares(strips: Strips, form: FloatArray, globe: Ellipsoid) -> tuple[FloatArray, FloatArray]:
-    """Return the coverage by the near and the far half of a disc in the ring plane."""
+def _toward(globe: Ellipsoid) -> float:
+    return math.copysign(max(abs(float(globe.pole[2])), _EDGE_ON), float(globe.pole[2]))
+
+
+def _ring_chords(
+    strips: Strips, form: FloatArray, globe: Ellipsoid, near_only: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the ends, in cell coordinates, of the chords of a disc in the ring plane or its near half."""
     scan, cross = (1, 0) if strips.along_north else (0, 1)
     middle, half = quadratic_chords(strips, form, globe.centre, mean=True)
+    ends = np.stack([strips.scan_index(middle - half), strips.scan_index(middle + half)])
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    if not near_only:
+        return low, high
     pole = globe.pole
     across = strips.cross_arcsec() - globe.centre[cross]
     slope = pole[cross] / pole[scan] if abs(pole[scan]) > 1e-12 else 0.0
-    split = strips.scan_index(globe.centre[scan] - slope * across)
-    ends = np.stack([strips.scan_index(middle - half), strips.scan_index(middle + half)])
-    low, high = ends.min(axis=0), ends.max(axis=0)
-    split = np.clip(split, low, high)
-    before, after = coverage(strips, low, split), coverage(strips, split, high)
+    split = np.clip(strips.scan_index(globe.centre[scan] - slope * across), low, high)
     # The near half lies where z = -(pole . w) / pole_z is positive.
     grows = -pole[scan] * pole[2] * (1.0 if strips.along_north else -1.0)
-    return (after, before) if grows > 0 else (before, after)
+    return (split, high) if grows > 0 else (low, split)
 
 
-def ring_transparency(cover: RingCover, rings: tuple[Ring, ...], view: RingView) -> FloatArray:
-    """Return what the near half lets through of the light behind it, (rows, columns)."""
-    blocked = np.array([-math.expm1(-ring.optical_depth / view.mu) for ring in rings])
-    return 1.0 - np.tensordot(blocked, cover.near, axes=1)
+def blocked_light(rings: tuple[Ring, ...], view: RingView) -> FloatArray:
+    """Return the share of light from behind that each ring keeps back, shape (rings,)."""
+    return np.array([-math.expm1(-ring.optical_depth / view.mu) for ring in rings])
 
 
-def draw_rings(
-    cover: RingCover, reflectances: FloatArray, hidden: FloatArray, shadow: FloatArray
-) -> npt.NDArray[np.float32]:
-    """Return the rings' I/F as cell means, shape (bins, rows, columns).
+def spectral_planes(reflectances: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Split reflectances of shape (bins, rings) into mix (bins, planes) @ weights (planes, rings).
 
-    Parameters
-    ----------
-    cover : RingCover
-        Shares of the rings.
-    reflectances : array, shape (bins, rings)
-        I/F of each.
-    hidden, shadow : array, shape (rows, columns)
-        Share of each cell behind the globe (touches the far half only) and in its shadow.
+    Rings come in few colours, so that two or three planes carry all bins exactly.
     """
-    rings = cover.near.shape[0]
-    shares = (cover.near + cover.far * (1.0 - hidden)) * (1.0 - shadow)
-    shares = shares.reshape(rings, -1).astype(np.float32)
-    some = np.flatnonzero(shares.any(axis=0))
-    light = np.zeros((reflectances.shape[0], shares.shape[1]), np.float32)
-    light[:, some] = reflectances.astype(np.float32) @ shares[:, some]
-    return light.reshape(-1, *cover.window.shape)
+    left, size, right = np.linalg.svd(reflectances, full_matrices=False)
+    kept = max(1, int((size > 1e-6 * max(size[0], 1e-30)).sum()))
+    return left[:, :kept] * size[:kept], right[:kept]
 
 
-def globe_shadow(window: Window, globe: Ellipsoid) -> FloatArray:
-    """Return the share of the ring plane in the globe's shadow, by cell, (rows, columns).
+def globe_shadow(window: Window, globe: Ellipsoid) -> tuple[Window, FloatArray]:
+    """Return the share of the ring plane in the globe's shadow, by cell, and the part of the window it lies in.
 
     A place is in shadow if the line from it to the Sun meets the ellipsoid: on the unit sphere y, if
     it lies beyond the terminator's plane and within unit distance of the Sun's axis. The edge is
     softened over the width of a cell.
     """
-    toward = math.copysign(max(abs(float(globe.pole[2])), _EDGE_ON), float(globe.pole[2]))
-    lift = np.array([[1.0, 0.0], [0.0, 1.0], [-globe.pole[0] / toward, -globe.pole[1] / toward]])
+    lift = np.array([[1.0, 0.0], [0.0, 1.0], -globe.pole[:2] / _toward(globe)])
     plane = globe.shrink @ lift
     sun = globe.basis.T @ globe.sun_on_sphere
     depth = sun @ plane
     flat = plane - np.outer(sun, depth)
     form = flat.T @ flat
-    x = (window.east - globe.centre[0])[None, :]
-    y = (window.north - globe.centre[1])[:, None]
+    extent = np.sqrt(np.diag(np.linalg.inv(form + 1e-9 * np.trace(form) * np.eye(2))))
+    part = overlap(window, window_around(window.grid, *globe.centre, *extent))
+    x = (part.east - globe.centre[0])[None, :]
+    y = (part.north - globe.centre[1])[:, None]
     step = window.grid.step_arcsec
     square = form[0, 0] * x * x + 2 * form[0, 1] * x * y + form[1, 1] * y * y
     steep = 2.0 * step * np.hypot(form[0, 0] * x + form[0, 1] * y, form[0, 1] * x + form[1, 1] * y)
     within = np.clip(0.5 + (1.0 - square) / np.maximum(steep, 1e-9), 0.0, 1.0)
     beyond = np.clip(0.5 - (depth[0] * x + depth[1] * y) / max(step * float(np.hypot(*depth)), 1e-12), 0.0, 1.0)
-    return within * beyond
+    return part, within * beyond
 
 
 @dataclass(frozen=True, eq=False)
@@ -307,12 +311,14 @@ class RingShadow:
 
     def __call__(self, globe: Ellipsoid, points: SurfacePoints, step: float) -> FloatArray:
         """Return the fraction of sunlight left at points on the globe, shape (n,)."""
-        place = globe.positions(points)
         pole, sun = globe.pole, globe.sun
         height = float(sun @ pole)
         height = math.copysign(max(abs(height), _EDGE_ON), height)
-        way = -(pole @ place) / height
-        crossing = place + np.multiply.outer(sun, way)
+        way = globe.polar * (globe.pole_on_sphere @ points.sphere) / -height
+        light = np.ones(way.shape)
+        some = np.flatnonzero((way > 0) & (way < self.radii[-1] * 1.1 + globe.equatorial))
+        points = SurfacePoints(points.sphere[:, some], points.mu[some], points.mu0[some])
+        crossing = globe.positions(points) + np.multiply.outer(sun, way[some])
         radius = np.sqrt((crossing**2).sum(axis=0))
         slope = crossing / radius
         slope = slope - np.multiply.outer(pole, (sun @ slope) / height)
@@ -320,8 +326,8 @@ class RingShadow:
         tilt = slope[2] / np.maximum(normal[2], 0.02)
         span = step * np.hypot(slope[0] - tilt * normal[0], slope[1] - tilt * normal[1])
         half = np.clip(0.5 * span, 1e-6, 0.5 * self.radii[-1])
-        mean = (self._integral(radius + half) - self._integral(radius - half)) / (2.0 * half)
-        return np.where(way > 0, mean, 1.0)
+        light[some] = (self._integral(radius + half) - self._integral(radius - half)) / (2.0 * half)
+        return light
 
     def _integral(self, radius: FloatArray) -> FloatArray:
         beyond = np.maximum(radius - self.radii[-1], 0.0)
