@@ -16,19 +16,28 @@ rise_set    risings, transits, settings, the best moment of a night
 
 from simulate.geometry.apparitions import Apparition, apparition
 from simulate.geometry.clock import parse_time, utc_text
-from simulate.geometry.moons import MoonState
+from simulate.geometry.moons import MoonState, MoonTrack, moon_table
+from simulate.geometry.rise_set import BestMoment, RiseTransitSet, best_moment, next_rise, night_of, rise_transit_set
 from simulate.geometry.site import Site, as_site, parse_site
 from simulate.geometry.table import ApparitionTable, apparition_table
 
 __all__ = [
     "Apparition",
     "ApparitionTable",
+    "BestMoment",
     "MoonState",
+    "MoonTrack",
+    "RiseTransitSet",
     "Site",
     "apparition",
     "apparition_table",
     "as_site",
+    "best_moment",
+    "moon_table",
+    "next_rise",
+    "night_of",
     "parse_site",
     "parse_time",
+    "rise_transit_set",
     "utc_text",
 ]

@@ -18,14 +18,12 @@ from simulate.geometry.look import Look, make_look
 from simulate.geometry.moons import MoonState, moon_tracks
 from simulate.geometry.sight import look_at, make_observer
 from simulate.geometry.site import Site, as_site
-from simulate.geometry.table import sky_columns, tabulate
+from simulate.geometry.table import moon_columns, sky_columns, tabulate
 from simulate.geometry.vectors import angle_deg, from_angles
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from astropy.coordinates import EarthLocation
-    from astropy.time import Time
+    from simulate.geometry.clock import TimeLike
+    from simulate.geometry.site import SiteLike
 
 Vector = tuple[float, float, float]
 
@@ -148,8 +146,8 @@ def _direction(position_angle_deg: float, towards_deg: float) -> Vector:
 
 def apparition(
     body: str | Body,
-    time: str | datetime | Time,
-    site: Site | EarthLocation | str | tuple[float, ...] | None = None,
+    time: TimeLike,
+    site: SiteLike | None = None,
     *,
     ephemeris: str = "builtin",
     position: tuple[float, float] | None = None,
@@ -195,9 +193,6 @@ def apparition(
 
 def _row(look: Look) -> Apparition:
     table = tabulate(look)
-    numbers: dict[str, Any] = {name: float(column[0]) for name, column in table.columns.items()}
-    if "airmass" in numbers and math.isnan(numbers["airmass"]):
-        numbers["airmass"] = None
     return Apparition(
         body=table.body,
         time_utc=utc_text(table.days_tt[0]),
@@ -207,8 +202,15 @@ def _row(look: Look) -> Apparition:
         central_meridian_deg=_first(table.central_meridian_deg),
         sub_solar_longitude_deg=_first(table.sub_solar_longitude_deg),
         moons=tuple(track.row(0) for track in moon_tracks(look)),
-        **numbers,
+        **_numbers(table.columns),
     )
+
+
+def _numbers(columns: Mapping[str, Any]) -> dict[str, Any]:
+    numbers: dict[str, Any] = {name: float(column[0]) for name, column in columns.items()}
+    if "airmass" in numbers and math.isnan(numbers["airmass"]):
+        numbers["airmass"] = None
+    return numbers
 
 
 def _first(by_system: Mapping[str, Any]) -> dict[str, float]:
@@ -224,9 +226,9 @@ def _star(days: Any, site: Site | None, ephemeris: str, position: tuple[float, f
     elif site is not None:
         direction = earth.zenith_of(site, observer.axes)
     ra, dec = earth.equatorial(direction)
-    sky: dict[str, Any] = {}
+    columns = moon_columns(observer, direction)
     if site is not None:
-        sky = {name: float(values[0]) for name, values in sky_columns(site, observer, direction).items()}
+        columns |= sky_columns(site, observer, direction)
     sun = observer.axes.to_date(look_at("sun", observer).apparent)
     return Apparition(
         body="star",
@@ -253,5 +255,5 @@ def _star(days: Any, site: Site | None, ephemeris: str, position: tuple[float, f
         magnitude=0.0,
         right_ascension_deg=float(ra[0]),
         declination_deg=float(dec[0]),
-        **sky,
+        **_numbers(columns),
     )

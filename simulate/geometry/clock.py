@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import re
 import warnings
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import erfa
 import numpy as np
@@ -25,6 +26,9 @@ from simulate.errors import EphemerisWarning, InputError
 
 if TYPE_CHECKING:
     from astropy.time import Time
+
+    TimeLike = str | datetime | Time
+    TimesLike = Time | Iterable[TimeLike]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -122,6 +126,20 @@ def tt_days(times: Time) -> FloatArray:
     return days
 
 
+def days_of(times: TimesLike) -> FloatArray:
+    """Return TT days since J2000, shape (n,), of a Time array or an iterable of single instants.
+
+    Raises
+    ------
+    InputError
+        If an instant cannot be read or lies outside 1900-2099.
+    """
+    scale: Any = getattr(times, "scale", None)
+    if scale is not None:
+        return np.atleast_1d(tt_days(cast("Time", times)))
+    return np.array([float(tt_days(parse_time(time))) for time in cast("Iterable[TimeLike]", times)])
+
+
 def utc_to_tt(utc1: FloatArray, utc2: FloatArray) -> FloatArray:
     """Return TT days since J2000 from a two-part UTC Julian date."""
     # the bare ufunc: its status "dubious year" is dealt with by this module's convention
@@ -138,7 +156,9 @@ def tt_to_time(days_tt: npt.ArrayLike) -> Time:
     from astropy.time import Time
 
     utc1, utc2 = _tt_to_utc(np.asarray(days_tt, dtype=float))
-    return Time(utc1, utc2, format="jd", scale="utc")
+    time = Time(utc1, utc2, format="jd", scale="utc")
+    time.format = "isot"
+    return time
 
 
 def _tt_to_utc(days_tt: FloatArray) -> tuple[FloatArray, FloatArray]:

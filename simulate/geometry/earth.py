@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from simulate.geometry.clock import DAY_S, J2000, delta_t_s
 from simulate.geometry.site import Site
-from simulate.geometry.vectors import FloatArray, dot, from_angles, latitude_deg, longitude_deg, turn_z
+from simulate.geometry.vectors import FloatArray, cross, dot, from_angles, latitude_deg, longitude_deg, turn_z
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
 
 _WGS84 = 1
@@ -103,7 +103,7 @@ def horizontal(site: Site, axes: Axes, direction_of_date: FloatArray) -> Horizon
     flat = np.hypot(east[:, 0], east[:, 1])[:, None]
     # at a pole of the Earth every direction is south (north): the meridian of the longitude decides
     east = np.where(flat > 1e-12, east / np.where(flat > 1e-12, flat, 1.0), [[0.0, 1.0, 0.0]])
-    north = np.cross(zenith, east)
+    north = cross(zenith, east)
     up, e, n = (dot(direction_of_date, axis) for axis in (zenith, east, north))
     azimuth = np.degrees(np.arctan2(e, n)) % 360.0
     altitude = np.degrees(np.arctan2(up, np.hypot(e, n)))
@@ -116,7 +116,7 @@ def position_angle_deg(at: FloatArray, towards: FloatArray) -> FloatArray:
     Unit vectors in axes whose z points to the celestial pole, shape (n, 3).
     """
     east = np.stack([-at[..., 1], at[..., 0], np.zeros(at.shape[:-1])], axis=-1)
-    north = np.cross(at, east)
+    north = cross(at, east)
     return np.degrees(np.arctan2(dot(towards, east), dot(towards, north)))
 
 

@@ -12,7 +12,7 @@ from simulate.errors import InputError
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.sight import Observer, Sight, SkyAxes, look_at, make_observer, sky_axes
 from simulate.geometry.site import Site
-from simulate.geometry.vectors import FloatArray, dot, from_angles, length
+from simulate.geometry.vectors import FloatArray, cross, dot, from_angles, length
 from simulate.values.arrays import frozen_array
 
 BySystem = Mapping[str, FloatArray]
@@ -48,7 +48,7 @@ class Look:
 
     def centric_latitude_deg(self, vectors: FloatArray) -> FloatArray:
         """Return the planetocentric latitude of directions from the body's centre, deg."""
-        return np.degrees(np.arctan2(dot(vectors, self.pole), length(np.cross(vectors, self.pole))))
+        return np.degrees(np.arctan2(dot(vectors, self.pole), length(cross(vectors, self.pole))))
 
     def graphic_latitude_deg(self, centric_deg: FloatArray) -> FloatArray:
         """Return planetographic latitudes: tan(graphic) = (a/b)^2 tan(centric)."""
@@ -61,7 +61,7 @@ class Look:
 
         The prime meridian lies at W from the node of the body's equator on the ICRF equator.
         """
-        across = np.cross(self.pole, self.node)
+        across = cross(self.pole, self.node)
         from_node = np.degrees(np.arctan2(dot(vectors, across), dot(vectors, self.node)))
         sign = 1.0 if self.body.longitude_sense == "east" else -1.0
         return MappingProxyType(

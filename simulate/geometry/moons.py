@@ -9,14 +9,16 @@ looked at, nor is sunlight bent by the planet's air.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from simulate.bodies import Body, load_body
 from simulate.bodies.photometry import visual_magnitude
-from simulate.geometry.look import Look
+from simulate.geometry.clock import DAY_S, days_of
+from simulate.geometry.look import Look, make_look
 from simulate.geometry.moon_theory import jupiter_moons, saturn_moons
+from simulate.geometry.site import as_site
 from simulate.geometry.spheroid import Spheroid
 from simulate.geometry.vectors import FloatArray, angle_deg, dot, length, unit
 from simulate.values.constants import (
@@ -25,6 +27,10 @@ from simulate.values.constants import (
     LIGHT_SPEED_KM_S,
     SUN_RADIUS_KM,
 )
+
+if TYPE_CHECKING:
+    from simulate.geometry.clock import TimesLike
+    from simulate.geometry.site import SiteLike
 
 Vector = tuple[float, float, float]
 State = Literal["clear", "transit", "occulted", "eclipsed"]
@@ -133,6 +139,36 @@ def _vector(array: FloatArray) -> Vector:
     return (float(array[0]), float(array[1]), float(array[2]))
 
 
+def moon_table(
+    body: str, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
+) -> tuple[MoonTrack, ...]:
+    """Return the satellites of a planet at many instants, for the search of events.
+
+    Parameters
+    ----------
+    body : str
+        "jupiter" or "saturn"; other planets have none here.
+    times : Time array or iterable of str, datetime or Time
+        Instants of the years 1900-2099.
+    site : Site, EarthLocation, text or tuple, optional
+        Default: from the Earth's centre.
+    ephemeris : str
+        "builtin" or "de440".
+
+    Raises
+    ------
+    InputError
+        For an unknown body, and for instants or sites out of range.
+
+    Warns
+    -----
+    EphemerisWarning
+        For Saturn outside 1999-2039.
+    """
+    place = None if site is None else as_site(site)
+    return moon_tracks(make_look(load_body(body), days_of(times), place, ephemeris))
+
+
 def moon_tracks(look: Look) -> tuple[MoonTrack, ...]:
     """Return the satellites of the planet looked at, in the order of its data file.
 
@@ -160,7 +196,7 @@ class _System:
         self.resolve = resolve
         self.globe = Spheroid(body.equatorial_radius_km, body.polar_radius_km, resolve(look.pole))
         self.sun_km = resolve(sight.sun) * ASTRONOMICAL_UNIT_KM
-        self.velocity = resolve(sight.velocity) * (ASTRONOMICAL_UNIT_KM / 86400.0)
+        self.velocity = resolve(sight.velocity) * (ASTRONOMICAL_UNIT_KM / DAY_S)
         self.distance_km = sight.distance_au * ASTRONOMICAL_UNIT_KM
         self.toward = np.broadcast_to(np.array([0.0, 0.0, 1.0]), self.sun_km.shape)
 

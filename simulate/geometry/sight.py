@@ -11,7 +11,7 @@ from simulate.geometry.clock import DAY_S
 from simulate.geometry.earth import Axes, make_axes, site_place
 from simulate.geometry.ephemeris import Ephemeris, Snapshot
 from simulate.geometry.site import Site
-from simulate.geometry.vectors import FloatArray, carry, length, unit
+from simulate.geometry.vectors import FloatArray, carry, cross, length, unit
 from simulate.values.constants import LIGHT_TIME_PER_AU_S
 
 LIGHT_DAY_PER_AU = LIGHT_TIME_PER_AU_S / DAY_S
@@ -128,7 +128,7 @@ class SkyAxes:
 
 def sky_axes(sight: Sight, pole_of_date: FloatArray) -> SkyAxes:
     """Return the sky's axes at the body, north being the celestial pole of date."""
-    east = unit(np.cross(pole_of_date, sight.apparent))
-    north = np.cross(sight.apparent, east)
+    east = unit(cross(pole_of_date, sight.apparent))
+    north = cross(sight.apparent, east)
     away = unit(sight.line)
     return SkyAxes(carry(east, sight.apparent, away), carry(north, sight.apparent, away), -away)

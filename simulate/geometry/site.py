@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simulate.errors import InputError
 
 if TYPE_CHECKING:
-    from astropy.coordinates import EarthLocation
+    SiteLike = "Site | EarthLocation | str | tuple[float, ...]"
 
 LOWEST_M = -500.0
 HIGHEST_M = 9000.0
@@ -52,6 +52,10 @@ class Site:
             object.__setattr__(self, "longitude_deg", self.longitude_deg - 360.0)
 
 
+if TYPE_CHECKING:
+    SiteLike = Site | EarthLocation | str | tuple[float, ...]
+
+
 def _check(field: str, value: float, lowest: float, highest: float, unit: str) -> None:
     if not (math.isfinite(value) and lowest <= value <= highest):
         raise InputError(field, value, f"give {lowest:g} to {highest:g} {unit}")
@@ -90,7 +94,7 @@ def _angle(text: str, part: str, positive: str, negative: str) -> float:
     return -value if side == negative else value
 
 
-def as_site(place: Site | EarthLocation | str | tuple[float, ...]) -> Site:
+def as_site(place: SiteLike) -> Site:
     """Return a `Site` from a Site, text, an `~astropy.coordinates.EarthLocation` or plain numbers.
 
     Parameters

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,22 +14,17 @@ from simulate.bodies import load_body
 from simulate.bodies.photometry import visual_magnitude
 from simulate.errors import InputError, RangeWarning
 from simulate.geometry import earth
-from simulate.geometry.clock import DAYS_PER_YEAR, parse_time, tt_days, utc_text, warn_outside_table
+from simulate.geometry.clock import DAYS_PER_YEAR, days_of, utc_text, warn_outside_table
 from simulate.geometry.look import BySystem, Look, make_look
 from simulate.geometry.sight import Observer, look_at
 from simulate.geometry.site import Site, as_site
-from simulate.geometry.vectors import FloatArray, angle_deg, dot, length, longitude_deg, unit
+from simulate.geometry.vectors import FloatArray, angle_deg, cross, dot, length, longitude_deg, unit
 from simulate.values.arrays import frozen_array
 from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, LIGHT_TIME_PER_AU_S
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from astropy.coordinates import EarthLocation
-    from astropy.time import Time
-
-    SiteLike = Site | EarthLocation | str | tuple[float, ...]
-    TimesLike = Time | Iterable[str | datetime | Time]
+    from simulate.geometry.clock import TimesLike
+    from simulate.geometry.site import SiteLike
 
 Columns = dict[str, FloatArray]
 
@@ -104,13 +99,7 @@ def apparition_table(
         For an unknown body, a satellite or the star, and for instants or sites out of range.
     """
     place = None if site is None else as_site(site)
-    return tabulate(make_look(load_body(body), _days_of(times), place, ephemeris))
-
-
-def _days_of(times: Any) -> FloatArray:
-    if hasattr(times, "scale") and hasattr(times, "jd1"):
-        return np.atleast_1d(tt_days(times))
-    return np.array([float(tt_days(parse_time(time))) for time in times])
+    return tabulate(make_look(load_body(body), days_of(times), place, ephemeris))
 
 
 def tabulate(look: Look) -> ApparitionTable:
@@ -119,9 +108,11 @@ def tabulate(look: Look) -> ApparitionTable:
     columns: Columns = {}
     for part in _PARTS:
         part(look, columns)
+    direction = observer.axes.to_date(look.sight.apparent)
+    columns |= moon_columns(observer, direction)
     if site is not None:
         warn_outside_table(observer.days)
-        columns |= sky_columns(site, observer, observer.axes.to_date(look.sight.apparent))
+        columns |= sky_columns(site, observer, direction)
     columns["magnitude"] = _magnitudes(look, columns)
     return ApparitionTable(
         body.name,
@@ -185,9 +176,9 @@ def _add_season(look: Look, columns: Columns) -> None:
     carrier, speed = (from_sun, look.sight.velocity - look.sight.sun_velocity)
     if look.body.name == "moon":  # the year of the Moon is that of the Earth
         carrier, speed = near.earth - near.sun, near.earth_velocity - near.sun_velocity
-    orbit_pole = unit(np.cross(carrier, speed))
-    equinox = unit(np.cross(look.pole, orbit_pole))
-    ahead = np.cross(orbit_pole, equinox)
+    orbit_pole = unit(cross(carrier, speed))
+    equinox = unit(cross(look.pole, orbit_pole))
+    ahead = cross(orbit_pole, equinox)
     columns["solar_longitude_deg"] = np.degrees(np.arctan2(dot(-from_sun, ahead), dot(-from_sun, equinox))) % 360.0
 
 
@@ -195,7 +186,7 @@ _PARTS: tuple[Callable[[Look, Columns], None], ...] = (_add_size, _add_phase, _a
 
 
 def sky_columns(site: Site, observer: Observer, direction: FloatArray) -> Columns:
-    """Return where unit vectors of date, shape (n, 3), stand at a site, and Sun and Moon with them."""
+    """Return where unit vectors of date, shape (n, 3), stand at a site, and the altitudes of Sun and Moon."""
     here = earth.horizontal(site, observer.axes, direction)
     lifted = here.altitude_deg + earth.refraction_deg(here.altitude_deg, site.height_m)
     columns = {
@@ -205,13 +196,19 @@ def sky_columns(site: Site, observer: Observer, direction: FloatArray) -> Column
         "airmass": earth.airmass(lifted),
         "parallactic_angle_deg": here.parallactic_angle_deg,
     }
-    moon = look_at("moon", observer)
-    for name, sight in (("sun", look_at("sun", observer)), ("moon", moon)):
-        of_date = observer.axes.to_date(sight.apparent)
+    for name in ("sun", "moon"):
+        of_date = observer.axes.to_date(look_at(name, observer).apparent)
         columns[f"{name}_altitude_deg"] = earth.horizontal(site, observer.axes, of_date).altitude_deg
-    columns["moon_separation_deg"] = angle_deg(direction, observer.axes.to_date(moon.apparent))
-    columns["moon_phase_angle_deg"] = angle_deg(-moon.line, moon.sun)
     return columns
+
+
+def moon_columns(observer: Observer, direction: FloatArray) -> Columns:
+    """Return the Moon's distance from unit vectors of date, shape (n, 3), and its phase angle."""
+    moon = look_at("moon", observer)
+    return {
+        "moon_separation_deg": angle_deg(direction, observer.axes.to_date(moon.apparent)),
+        "moon_phase_angle_deg": angle_deg(-moon.line, moon.sun),
+    }
 
 
 def _magnitudes(look: Look, columns: Columns) -> FloatArray:
