@@ -47,6 +47,10 @@ class InputErrors(InputError):
         self.args = ("\n".join(str(fault) for fault in self.faults),)
 
 
+class BelowHorizonError(InputError):
+    """The body is below the horizon at the instant and place asked for; other pairings can go on."""
+
+
 class SimulateWarning(UserWarning):
     """Base of all warnings of this package: the result stands, with a reservation."""
 

@@ -68,6 +68,13 @@ def add_air(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--outer-scale", default="20 m", metavar="LENGTH", help='of the turbulence (default "20 m")')
     parser.add_argument("--temperature", default="15 deg_C", metavar="T", help='of the air (default "15 deg_C")')
+    parser.add_argument("--haze", type=float, default=1.0, help="aerosol relative to a clear average site (default 1)")
+    parser.add_argument(
+        "--sky-brightness",
+        type=float,
+        metavar="MAG",
+        help="V magnitude of a square arcsecond of the moonless night sky (default: a dark site; a city has about 17.5)",
+    )
 
 
 def add_output(parser: argparse.ArgumentParser) -> None:
@@ -93,22 +100,16 @@ def read_instruments(names: list[str] | None, default: str = "newtonian-150") ->
     return [load_instrument(name) for name in dict.fromkeys(names or [default])]
 
 
-def read_sky(arguments: argparse.Namespace, site: Site | None) -> Sky:
-    """Return the `Sky` that the options of `add_air` describe above a site."""
+def read_sky(arguments: argparse.Namespace) -> Sky:
+    """Return the `Sky` that the options of `add_air` describe."""
     from simulate.air import Sky
-    from simulate.values.checks import parse_quantity, to_float
 
-    try:
-        temperature = float(parse_quantity(arguments.temperature.replace("°C", "deg_C")).to_value("deg_C"))
-    except (ValueError, TypeError) as error:
-        raise InputError("--temperature", arguments.temperature, 'give degrees Celsius such as "10 deg_C"') from error
-    if not -80 <= temperature <= 60:
-        raise InputError("--temperature", arguments.temperature, "give a value from -80 to 60 deg_C")
     return Sky(
-        seeing_arcsec=to_float("--seeing", arguments.seeing, "arcsec", 0.0, 60.0),
-        outer_scale_m=to_float("--outer-scale", arguments.outer_scale, "m", 1.0, 1e6),
-        temperature_c=temperature,
-        height_m=site.height_m if site is not None else 0.0,
+        seeing_arcsec=arguments.seeing,
+        outer_scale_m=arguments.outer_scale,
+        temperature_c=arguments.temperature,
+        haze=arguments.haze,
+        sky_brightness_mag=arguments.sky_brightness,
     )
 
 

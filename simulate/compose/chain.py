@@ -11,18 +11,17 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
 from simulate.air import (
+    Lights,
     Sky,
     dispersion_transfer,
     fried_parameter_m,
-    long_exposure_transfer,
-    motion_removed_transfer,
+    seeing_transfers,
     sky_radiance,
     transmission,
 )
@@ -139,6 +138,8 @@ class Setting:
         Names from `STEPS` that are switched off.
     motion_removed : bool
         Whether the image motion is taken out (a short exposure, or a stack of aligned ones).
+    kept : float
+        Share of the frames that is used, the steadiest first; 1 is the average frame.
     """
 
     instrument: Instrument
@@ -149,6 +150,7 @@ class Setting:
     bins: SpectralBins = DEFAULT_BINS
     without: frozenset[str] = frozenset()
     motion_removed: bool = True
+    kept: float = 1.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "without", frozenset(choose("step", word, STEPS) for word in self.without))
@@ -284,7 +286,7 @@ def make_chain(setting: Setting) -> Chain:
     telescope = instrument.telescope
     seen = channel_response(instrument.camera, setting.bins) * telescope.collecting_area_m2 * telescope.transmission
     weights = seen * transmission(setting.bins, aim.airmass, aim.height_m, setting.sky) * sensor.pixel_arcsec2
-    glow = sky_radiance(setting.bins, setting.sky, **sky_light(aim))
+    glow = sky_radiance(setting.bins, sky_lights(aim), setting.sky, aim.height_m)
     # the sky's light is counted as it arrives: it has no further extinction to suffer
     sky_rate = seen @ glow * sensor.pixel_arcsec2
     return Chain(
@@ -292,16 +294,16 @@ def make_chain(setting: Setting) -> Chain:
     )
 
 
-def sky_light(aim: Aim) -> dict[str, Any]:
-    """Return the arguments of `sky_radiance` that an aim gives."""
-    return {
-        "altitude_deg": aim.altitude_deg,
-        "sun_altitude_deg": aim.sun_altitude_deg,
-        "sun_separation_deg": aim.elongation_deg,
-        "moon_altitude_deg": aim.moon_altitude_deg,
-        "moon_separation_deg": aim.moon_separation_deg,
-        "moon_phase_angle_deg": aim.moon_phase_angle_deg,
-    }
+def sky_lights(aim: Aim) -> Lights:
+    """Return where Sun and Moon stand for the brightness of the sky."""
+    return Lights(
+        aim.altitude_deg,
+        aim.sun_altitude_deg,
+        aim.elongation_deg,
+        aim.moon_altitude_deg,
+        aim.moon_separation_deg,
+        aim.moon_phase_angle_deg,
+    )
 
 
 def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
@@ -313,22 +315,13 @@ def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
     else:
         response = transfers(make_pupil(setting.telescope), grid, waves).copy()
     if "seeing" not in setting.without and setting.sky.seeing_arcsec > 0:
-        for plane, wave in zip(response, waves, strict=True):
-            plane *= seeing_transfer(setting, wave)
+        aperture = setting.instrument.telescope.aperture_mm * 1e-3 if setting.motion_removed else None
+        response *= seeing_transfers(grid, bins, setting.sky, aim.airmass, aperture_m=aperture, kept=setting.kept)
     if "dispersion" not in setting.without and aim.altitude_deg < 90.0:
-        response *= dispersion_transfer(grid, bins, aim.altitude_deg, aim.parallactic_angle_deg, setting.sky)
+        response *= dispersion_transfer(
+            grid, bins, aim.altitude_deg, aim.parallactic_angle_deg, setting.sky, aim.height_m
+        )
     return response
-
-
-def seeing_transfer(setting: Setting, wavelength_nm: float) -> npt.NDArray[np.float32]:
-    """Return the mean transfer of the turbulence at one wavelength, (rows, columns//2+1)."""
-    sky = setting.sky
-    r0 = float(fried_parameter_m(sky, wavelength_nm, setting.aim.airmass))
-    frequency = setting.grid.frequency()
-    if setting.motion_removed:
-        aperture = setting.instrument.telescope.aperture_mm * 1e-3
-        return motion_removed_transfer(frequency, wavelength_nm, r0, aperture, sky.outer_scale_m)
-    return long_exposure_transfer(frequency, wavelength_nm, r0, sky.outer_scale_m)
 
 
 def add_point(

@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from simulate.bodies import body_names, load_body
 from simulate.bodies.colour import to_linear_srgb
-from simulate.bodies.scattering import geometric_albedo
-from simulate.bodies.spectra import solar_photon_flux
+from simulate.bodies.spectra import geometric_albedo, solar_photon_flux
 from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.floating]

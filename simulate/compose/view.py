@@ -14,11 +14,11 @@ import numpy.typing as npt
 import scipy.fft
 
 from simulate import __version__
-from simulate.air import Sky, dispersion_arcsec, fried_parameter_m
+from simulate.air import Sky, dispersion_arcsec, fried_parameter_m, seeing_fwhm_arcsec
 from simulate.bodies import Body, load_body, pole_and_meridian
 from simulate.bodies.colour import to_linear_srgb
 from simulate.bodies.spectra import solar_photon_flux
-from simulate.camera import channel_names, demosaic_bilinear, field_rotation_smear, take_frame
+from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, field_rotation_smear, take_frame
 from simulate.compose.chain import (
     GREEN_NM,
     Aim,
@@ -32,11 +32,11 @@ from simulate.compose.chain import (
     sampling_ratio,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
-from simulate.errors import InputError, SimulateWarning
+from simulate.errors import BelowHorizonError, SimulateWarning
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.present.record import OpticsFacts, Picture, Placement, View
-from simulate.scene import Scene, SceneOptions, render
+from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import (
     Exposure,
     ExposureWishes,
@@ -83,15 +83,15 @@ class ViewOptions:
         What is drawn.
     field_arcsec : float or None
         Width of the window on the sky; None fits the body.
-    bins : SpectralBins
-        Spectral bins.
+    bins : SpectralBins or None
+        Spectral bins; None takes those that the eye and the camera see.
     """
 
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
     gain_e_per_dn: float | None = None
     scene: SceneOptions = field(default_factory=SceneOptions)
     field_arcsec: float | None = None
-    bins: SpectralBins = DEFAULT_BINS
+    bins: SpectralBins | None = None
 
 
 def view(
@@ -135,7 +135,7 @@ def view(
     known = body if isinstance(body, Body) else load_body(body)
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
-    air = sky or Sky(height_m=place.height_m if place else 0.0)
+    air = sky or Sky()
     with _kept_warnings() as texts:
         seen = apparition(known, parse_time(time), place, ephemeris=ephemeris)
         refuse_below_horizon(seen)
@@ -145,14 +145,14 @@ def view(
 
 
 def refuse_below_horizon(seen: Apparition) -> None:
-    """Raise `InputError` if the body is below the horizon, saying when it next rises."""
-    if seen.altitude_deg is None or seen.airmass is not None and seen.altitude_deg > 0:
+    """Raise `BelowHorizonError` if the body is below the horizon, saying when it next rises."""
+    if seen.altitude_deg is None or (seen.airmass is not None and seen.altitude_deg > 0):
         return
     from simulate.geometry.rise_set import next_rise
 
     rises = next_rise(seen.body, seen.time_utc, seen.site)
     when = f"it next rises at {rises}" if rises else "it does not rise there within the next days"
-    raise InputError(
+    raise BelowHorizonError(
         "time", seen.time_utc, f"{seen.body} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}"
     )
 
@@ -165,67 +165,163 @@ def body_width_arcsec(body: Body, seen: Apparition) -> float:
     return width
 
 
+@dataclass(frozen=True, eq=False)
+class ExpectedFrame:
+    """What a setup records of a body in the average frame, before noise.
+
+    Parameters
+    ----------
+    body : Body
+        What is looked at.
+    laid : Field
+        Window and grids.
+    chain : Chain
+        Of the average frame, motion removed.
+    scene : Scene
+        The truth in the middle of the recording.
+    rates : array, shape (channels, rows, columns)
+        e- s-1 per pixel on the fine grid.
+    responses : array, shape (channels, rows, columns//2+1)
+        Transfer of each channel, pixel included.
+    sharp_arcsec : float
+        Delivered width of the green channel.
+    options : ViewOptions
+        What was asked for.
+    """
+
+    body: Body
+    laid: Field
+    chain: Chain
+    scene: Scene
+    rates: npt.NDArray[np.float32]
+    responses: npt.NDArray[np.complex64]
+    sharp_arcsec: float
+    options: ViewOptions
+
+    @property
+    def instrument(self) -> Instrument:
+        """Telescope, camera and mount."""
+        return self.chain.setting.instrument
+
+
+def expected_frame(
+    body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: ViewOptions
+) -> ExpectedFrame:
+    """Send a body through the chain of an average frame; parameters as for `compose_view`."""
+    aim = Aim.of(seen)
+    laid = lay_view_field(body, instrument, seen, sky, aim, options)
+    bins = options.bins or seen_bins(instrument.camera)
+    chain = make_chain(Setting(instrument, sky, aim, laid.grid, laid.sensor, bins))
+    scene = render(seen, body, laid.grid, bins, options=options.scene)
+    responses = chain.channel_transfer(scene_colours(scene))
+    sharp = delivered_fwhm(responses[green_channel(instrument)], laid.grid.step_arcsec, laid.grid.columns)
+    return ExpectedFrame(body, laid, chain, scene, chain.rates(scene), responses, sharp, options)
+
+
 def compose_view(
     body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: ViewOptions, seed: int
 ) -> View:
-    """Compose a view of an apparition; see `view`."""
-    aim = Aim.of(seen)
-    laid = lay_view_field(body, instrument, seen, sky, aim, options)
-    chain = make_chain(Setting(instrument, sky, aim, laid.grid, laid.sensor, options.bins))
-    scene = render(seen, body, laid.grid, options.bins, options=options.scene)
-    rates = chain.rates(scene)
-    on_sensor = chain.on_sensor(rates)
-    gain = options.gain_e_per_dn or instrument.camera.gain_e_per_dn
-    colours = scene_colours(scene)
-    responses = chain.channel_transfer(colours)
-    green = green_channel(instrument)
-    sharp = delivered_fwhm(responses[green], laid.grid.step_arcsec, laid.grid.columns)
-    motion = rotation_arcsec_per_s(body, seen)
-    exposure = choose_exposure(
-        float(on_sensor.max()),
-        instrument.camera.saturation_e(gain),
-        gain_e_per_dn=gain,
-        fried_ratio=chain.setting.fried_ratio,
-        rotation_limit_s=USUAL_SMEAR * sharp / motion if motion > 0 else math.inf,
-        wishes=options.wishes,
+    """Compose a view of an apparition.
+
+    Parameters
+    ----------
+    body, instrument, seen, sky : Body, Instrument, Apparition, Sky
+        What is looked at, with what, how it stands, through which air.
+    options : ViewOptions
+        What the user fixes.
+    seed : int
+        Seed of the noise.
+    """
+    look = expected_frame(body, instrument, seen, sky, options)
+    on_sensor = look.chain.on_sensor(look.rates)
+    exposure = exposure_of(look, on_sensor)
+    gain, seconds = exposure.gain_e_per_dn, exposure.exposure_s
+    random = np.random.default_rng([seed, 1])
+    frame = take_frame(on_sensor, instrument.camera, seconds, random, gain_e_per_dn=gain)
+    stack, response = stack_of(look, exposure, seed)
+    finished = restore(
+        stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
     )
-    noise = np.random.default_rng([seed, 1])
-    frame = take_frame(on_sensor, instrument.camera, exposure.exposure_s, noise, gain_e_per_dn=gain)
-    moving = motion * exposure.seconds > NEGLIGIBLE_SMEAR * sharp
-    stacked = moving_rates(chain, body, seen, exposure.seconds, options) if moving else rates
-    stacked = turned_rates(stacked, laid.grid, field_turn_deg(instrument, seen, exposure.seconds), sharp, body, seen)
-    stack = stack_of(chain, laid, stacked, responses, exposure, gain, seed)
-    finished = restore(stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum)
-    level = display_level(scene, rates, chain)
-    white = white_rates(chain.weights, options.bins)
-    names = channel_names(instrument.camera)
-    matrix = screen_matrix(chain.weights, names, options.bins)
-    stack_placement = Placement.north_up(
-        stack.step_arcsec, laid.grid.middle_east_arcsec, laid.grid.middle_north_arcsec
-    )
-    camera_placement = sensor_placement(laid)
-    electrons = frame_channels(frame, instrument) / exposure.exposure_s
+    grid, green, names = look.laid.grid, green_channel(instrument), channel_names(instrument.camera)
+    cells = Placement.north_up(stack.step_arcsec, grid.middle_east_arcsec, grid.middle_north_arcsec)
+    pixels = sensor_placement(look.laid)
+    truth = truth_colours(look.scene)
+    screen = Screen.of(look, truth)
     return View(
         body=body.name,
         instrument=instrument,
         apparition=seen,
-        scene=scene,
+        scene=look.scene,
         sky=sky,
-        expected=Picture(on_sensor * np.float32(exposure.exposure_s), camera_placement, "electron"),
-        frame=Picture(frame.raw if frame.raw.ndim == 2 else frame.raw[green], camera_placement, "adu"),
+        expected=Picture(on_sensor * np.float32(seconds), pixels, "electron"),
+        frame=Picture(frame.raw if frame.raw.ndim == 2 else frame.raw[green], pixels, "adu"),
         stack=stack,
         finished=finished,
-        stack_placement=stack_placement,
-        psf=Picture(point_response_of(responses[green], laid.grid), Placement.of_grid(laid.grid)),
-        truth_rgb=Picture(truth_colours(scene, level), Placement.of_grid(laid.grid)),
-        frame_rgb=Picture(to_screen(electrons, white, matrix, level), camera_placement),
-        stack_rgb=Picture(to_screen(stack.picture, white, matrix, level), stack_placement),
-        finished_rgb=Picture(to_screen(finished.picture, white, matrix, level), stack_placement),
+        stack_placement=cells,
+        psf=Picture(point_response_of(response[green], grid), Placement.of_grid(grid)),
+        truth_rgb=Picture(truth / np.float32(screen.level), Placement.of_grid(grid)),
+        frame_rgb=Picture(screen.show(frame_channels(frame, instrument) / seconds), pixels),
+        stack_rgb=Picture(screen.show(stack.picture), cells),
+        finished_rgb=Picture(screen.show(finished.picture), cells),
         exposure=exposure,
-        optics=optics_facts(chain, stack, finished.delivered_fwhm_arcsec[green], sharp, green),
+        optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
         seed=seed,
         version=__version__,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Screen:
+    """How a camera's channels are shown: white balance, colours and one level for all panels.
+
+    Parameters
+    ----------
+    white : array, shape (channels,)
+        Rates of a sunlit white surface.
+    matrix : array, shape (3, channels)
+        From balanced channels to linear sRGB.
+    level : float
+        Radiance, relative to that white, that is shown as 1.
+    """
+
+    white: FloatArray
+    matrix: FloatArray
+    level: float
+
+    @classmethod
+    def of(cls, look: ExpectedFrame, truth: FloatArray) -> Screen:
+        """Return the screen that suits an expected frame and its `truth_colours`."""
+        bins, weights = look.scene.bins, look.chain.weights
+        white = white_rates(weights, bins)
+        matrix = screen_matrix(weights, channel_names(look.instrument.camera), bins)
+        return cls(white, matrix, display_level(truth, look.rates / white[:, None, None]))
+
+    def show(self, rates: FloatArray) -> npt.NDArray[np.float32]:
+        """Return linear sRGB (rows, columns, 3) of rates (channels, rows, columns), e- s-1 per pixel."""
+        return to_screen(rates, self.white, self.matrix, self.level)
+
+
+def exposure_of(look: ExpectedFrame, on_sensor: FloatArray) -> Exposure:
+    """Return the exposure and length of the recording that suits a picture or that the user wants.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame.
+    on_sensor : array, shape (channels, rows, columns)
+        Expected e- s-1 of each pixel.
+    """
+    camera, options = look.instrument.camera, look.options
+    gain = options.gain_e_per_dn or camera.gain_e_per_dn
+    motion = rotation_arcsec_per_s(look.body, look.scene.apparition)
+    return choose_exposure(
+        float(on_sensor.max()),
+        camera.saturation_e(gain),
+        gain_e_per_dn=gain,
+        fried_ratio=look.chain.setting.fried_ratio,
+        rotation_limit_s=USUAL_SMEAR * look.sharp_arcsec / motion if motion > 0 else math.inf,
+        wishes=options.wishes,
     )
 
 
@@ -242,6 +338,13 @@ def lay_view_field(
     if options.field_arcsec is not None:
         wanted = to_float("field", options.field_arcsec, "arcsec", 0.0, 36000.0, open_low=True)
     return lay_field(instrument, wanted, aim)
+
+
+def seen_bins(camera: Camera) -> SpectralBins:
+    """Return the default bins up to the last that the camera or the eye sees."""
+    response = channel_response(camera, DEFAULT_BINS).max(axis=0)
+    seen = (response > 1e-4 * response.max()) | (DEFAULT_BINS.centres_nm < 700.0)
+    return SpectralBins(DEFAULT_BINS.edges_nm[: int(np.flatnonzero(seen)[-1]) + 2])
 
 
 def scene_colours(scene: Scene) -> npt.NDArray[np.float64]:
@@ -273,14 +376,16 @@ def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
     return math.radians(rate) * seen.equatorial_diameter_arcsec / 2 * across
 
 
-def moving_rates(
-    chain: Chain, body: Body, seen: Apparition, seconds: float, options: ViewOptions
-) -> npt.NDArray[np.float32]:
-    """Return the mean rates over a recording while the body turns and its moons move.
+def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
+    """Return the mean scene of a recording while the body turns and its moons move.
 
     Two instants, T/sqrt(12) before and after the middle, stand for the whole: the Gauss rule of two
-    points, right for a feature's place and spread.
+    points, right for a feature's mean place and spread. A body that hardly turns is left as it is.
     """
+    scene, body = look.scene, look.body
+    seen = scene.apparition
+    if rotation_arcsec_per_s(body, seen) * seconds <= NEGLIGIBLE_SMEAR * look.sharp_arcsec:
+        return scene
     from astropy.time import TimeDelta
 
     middle = parse_time(seen.time_utc)
@@ -288,8 +393,8 @@ def moving_rates(
     for sign in (-1, 1):
         instant = middle + TimeDelta(sign * seconds / math.sqrt(12.0), format="sec")
         moved = apparition(body, instant, seen.site, ephemeris=seen.ephemeris)
-        scenes.append(render(moved, body, chain.setting.grid, options.bins, options=options.scene))
-    return chain.rates(pooled(scenes))
+        scenes.append(render(moved, body, scene.grid, scene.bins, options=look.options.scene))
+    return pooled(scenes)
 
 
 def field_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> float:
@@ -304,44 +409,73 @@ def field_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> 
     return 15.04 / 3600.0 * math.cos(latitude) * math.cos(azimuth) / height * seconds
 
 
-def turned_rates(
-    rates: npt.NDArray[np.float32], grid: Grid, turn_deg: float, sharp: float, body: Body, seen: Apparition
-) -> npt.NDArray[np.float32]:
+def turned_rates(rates: npt.NDArray[np.float32], look: ExpectedFrame, turn_deg: float) -> npt.NDArray[np.float32]:
     """Return the rates smeared by field rotation, where it matters at the body's edge."""
-    reach = body_width_arcsec(body, seen) / 2
-    if math.radians(abs(turn_deg)) * reach < NEGLIGIBLE_SMEAR * sharp:
+    reach = body_width_arcsec(look.body, look.scene.apparition) / 2
+    if math.radians(abs(turn_deg)) * reach < NEGLIGIBLE_SMEAR * look.sharp_arcsec:
         return rates
-    return np.stack([field_rotation_smear(plane, grid, turn_deg) for plane in rates]).astype(np.float32)
+    return np.stack([field_rotation_smear(plane, look.laid.grid, turn_deg) for plane in rates]).astype(np.float32)
 
 
-def stack_of(
-    chain: Chain,
-    laid: Field,
-    rates: FloatArray,
-    responses: npt.NDArray[np.complexfloating],
-    exposure: Exposure,
-    gain_e_per_dn: float,
-    seed: int,
-) -> Stack:
-    """Return the expected stack of a recording on the sky grid, with one realisation of its noise."""
-    camera = chain.setting.instrument.camera
-    recording = Recording(
+def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack, npt.NDArray[np.complexfloating]]:
+    """Return the expected stack of a recording, with one realisation of its noise, and its response.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame.
+    exposure : Exposure
+        How it is recorded.
+    seed : int
+        Seed of the noise.
+
+    Returns
+    -------
+    Stack
+    array, shape (channels, rows, columns//2+1)
+        Response from the truth to one aligned, kept frame on the fine grid.
+    """
+    chain, responses, rates = look.chain, look.responses, look.rates
+    if exposure.kept < exposure.frames:
+        chain = make_chain(replace(chain.setting, kept=exposure.kept / exposure.frames))
+        responses = chain.channel_transfer(scene_colours(look.scene))
+    moving = moving_scene(look, exposure.seconds)
+    if chain is not look.chain or moving is not look.scene:
+        rates = chain.rates(moving)
+    rates = turned_rates(rates, look, field_turn_deg(look.instrument, look.scene.apparition, exposure.seconds))
+    stack = expected_stack(
+        rates,
+        look.laid.grid.step_arcsec,
+        recording_of(look.laid, look.instrument, exposure),
+        sensor_noise(look.instrument, exposure.gain_e_per_dn),
+        transfer=responses,
+        rng=np.random.default_rng([seed, 2]),
+    )
+    return stack, responses
+
+
+def recording_of(laid: Field, instrument: Instrument, exposure: Exposure) -> Recording:
+    """Return what the stack needs to know of a recording."""
+    return Recording(
         exposure.exposure_s,
         exposure.frames,
         exposure.kept,
         laid.sensor.pixel_arcsec,
-        channel_shares(chain.setting.instrument),
+        channel_shares(instrument),
         laid.stack_factor,
         laid.drop_pixels,
     )
-    noise = SensorNoise(
+
+
+def sensor_noise(instrument: Instrument, gain_e_per_dn: float) -> SensorNoise:
+    """Return what the instrument's sensor adds to the photons at a gain."""
+    camera = instrument.camera
+    return SensorNoise(
         camera.read_noise_at(gain_e_per_dn),
         camera.saturation_e(gain_e_per_dn),
         gain_e_per_dn,
         camera.dark_current_e_per_s,
     )
-    random = np.random.default_rng([seed, 2])
-    return expected_stack(rates, laid.grid.step_arcsec, recording, noise, transfer=responses, rng=random)
 
 
 def sensor_placement(laid: Field) -> Placement:
@@ -360,35 +494,45 @@ def frame_channels(frame: Any, instrument: Instrument) -> npt.NDArray[np.float32
     return electrons if electrons.ndim == 3 else electrons[None]
 
 
-def truth_colours(scene: Scene, level: float) -> npt.NDArray[np.float32]:
-    """Return the unblurred scene as linear sRGB, shape (rows, columns, 3); points fill their cell."""
-    radiance = scene.radiance.copy()
-    for point in scene.points:
-        row, column = (round(value) for value in scene.grid.pixel_of(point.east_arcsec, point.north_arcsec))
-        if 0 <= row < scene.grid.rows and 0 <= column < scene.grid.columns:
-            radiance[:, row, column] += (point.photons / scene.grid.cell_arcsec2).astype(np.float32)
-    white = white_luminance(scene.bins)
-    return (to_linear_srgb(radiance, scene.bins) / (white * level)).astype(np.float32)
+def truth_colours(scene: Scene) -> npt.NDArray[np.float32]:
+    """Return the unblurred scene as linear sRGB relative to a sunlit white, shape (rows, columns, 3).
+
+    A point source fills its cell.
+    """
+    radiance = scene.radiance
+    points = [(point, *_cell_of(scene.grid, point)) for point in scene.points]
+    inside = [entry for entry in points if 0 <= entry[1] < scene.grid.rows and 0 <= entry[2] < scene.grid.columns]
+    if inside:
+        radiance = radiance.copy()
+    for point, row, column in inside:
+        radiance[:, row, column] += (point.photons / scene.grid.cell_arcsec2).astype(np.float32)
+    white = float(to_linear_srgb(solar_photon_flux(scene.bins), scene.bins) @ LUMINANCE)
+    return (to_linear_srgb(radiance, scene.bins) / white).astype(np.float32)
 
 
-def white_luminance(bins: SpectralBins) -> float:
-    """Return the luminance that `to_linear_srgb` gives to the Sun's own spectrum at unit radiance."""
-    return float(to_linear_srgb(solar_photon_flux(bins), bins) @ LUMINANCE)
+def _cell_of(grid: Grid, point: PointSource) -> tuple[int, int]:
+    row, column = grid.pixel_of(point.east_arcsec, point.north_arcsec)
+    return round(row), round(column)
 
 
-def display_level(scene: Scene, rates: FloatArray, chain: Chain) -> float:
+def display_level(truth: FloatArray, rates: FloatArray) -> float:
     """Return the radiance, relative to a sunlit white, that is shown as 1: one for all panels.
 
     The brightest part of the unblurred disc is shown at `BRIGHTEST_SHOWN`; for a point the brightest
     part of its blurred picture.
+
+    Parameters
+    ----------
+    truth : array, shape (rows, columns, 3)
+        From `truth_colours`.
+    rates : array, shape (channels, rows, columns)
+        Blurred picture relative to the same white.
     """
-    white = white_luminance(scene.bins)
-    light = to_linear_srgb(scene.radiance, scene.bins) @ LUMINANCE / white
+    light = truth @ LUMINANCE.astype(np.float32)
     lit = light[light > 0]
     if lit.size >= 16:
-        return float(np.quantile(lit, 0.98)) / BRIGHTEST_SHOWN
-    rate = rates.max(axis=(1, 2)) / white_rates(chain.weights, scene.bins)
-    return max(float(rate.mean()), 1e-30) / BRIGHTEST_SHOWN
+        return max(float(np.quantile(lit, 0.98)), 1e-30) / BRIGHTEST_SHOWN
+    return max(float(rates.max(axis=(1, 2)).mean()), 1e-30) / BRIGHTEST_SHOWN
 
 
 def point_response_of(transfer: npt.NDArray[np.complexfloating], grid: Grid) -> npt.NDArray[np.float32]:
@@ -398,14 +542,14 @@ def point_response_of(transfer: npt.NDArray[np.complexfloating], grid: Grid) -> 
     return scipy.fft.irfft2(transfer * middle, s=grid.shape).astype(np.float32)
 
 
-def optics_facts(chain: Chain, stack: Stack, finished_arcsec: float, raw_arcsec: float, green: int) -> OpticsFacts:
-    """Return the numbers about sharpness and sampling of a chain."""
-    setting = chain.setting
-    instrument, aim = setting.instrument, setting.aim
+def optics_facts(look: ExpectedFrame, stack: Stack, finished_arcsec: float) -> OpticsFacts:
+    """Return the numbers about sharpness and sampling of a setup."""
+    setting, instrument = look.chain.setting, look.instrument
+    aim, sky, green = setting.aim, setting.sky, green_channel(look.instrument)
     pupil = make_pupil(instrument.telescope)
     alone = transfer(pupil, setting.grid, GREEN_NM)
-    ends = dispersion_arcsec(np.array([400.0, 700.0]), aim.altitude_deg, setting.sky)
-    r0 = float(fried_parameter_m(setting.sky, GREEN_NM, aim.airmass)) if setting.sky.seeing_arcsec > 0 else math.inf
+    ends = dispersion_arcsec(np.array([400.0, 700.0]), aim.altitude_deg, sky, aim.height_m)
+    r0 = float(fried_parameter_m(sky, GREEN_NM, aim.airmass)) if sky.seeing_arcsec > 0 else math.inf
     columns = stack.picture.shape[2]
     return OpticsFacts(
         pixel_scale_arcsec=setting.sensor.pixel_arcsec,
@@ -414,8 +558,8 @@ def optics_facts(chain: Chain, stack: Stack, finished_arcsec: float, raw_arcsec:
         critical_focal_ratio=2.0 * instrument.camera.pixel_um / (GREEN_NM * 1e-3),
         sampling_ratio=sampling_ratio(instrument),
         dispersion_arcsec=float(ends[0] - ends[1]),
-        seeing_fwhm_arcsec=206265.0 * 0.9759 * GREEN_NM * 1e-9 / r0,
-        raw_fwhm_arcsec=raw_arcsec,
+        seeing_fwhm_arcsec=seeing_fwhm_arcsec(GREEN_NM, r0, sky.outer_scale_m),
+        raw_fwhm_arcsec=look.sharp_arcsec,
         stack_fwhm_arcsec=float(delivered_fwhm(stack.transfer[green], stack.step_arcsec, columns)),
         strehl_ratio=float(strehl(pupil, GREEN_NM)),
         fried_ratio=setting.fried_ratio,
@@ -440,7 +584,7 @@ def view_inputs(
         "dust": options.scene.dust,
         "invented_texture": options.scene.invented_texture,
         "field_arcsec": options.field_arcsec,
-        "spectral_bin_edges_nm": list(options.bins.edges_nm),
+        "spectral_bin_edges_nm": list((options.bins or seen_bins(instrument.camera)).edges_nm),
         "seed": seed,
         "version": __version__,
     }

@@ -185,8 +185,9 @@ def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kep
     Where the pixels are finer than critical nothing is gained and frames are shifted whole: (1, 0).
     Coarser ones are laid as shrunken drops on a finer grid (Fruchter & Hook 2002, PASP 114, 144);
     the drift of the planet over the pixels spreads the drops. Behind a colour filter array each
-    channel samples at every second pixel, so its drops are laid finer up to twice critical. The drop
-    is a cell wide, or as wide as few frames need to leave no cell empty.
+    channel samples at every second pixel only: its drops are laid too, on cells as fine as critical
+    sampling with a quarter to spare. The drop is a cell wide, or as wide as few frames need to leave
+    no cell empty.
 
     Parameters
     ----------
@@ -200,7 +201,8 @@ def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kep
     spacing = 1.0 if min(channel_shares) >= 1.0 else 2.0
     if sampling_ratio * spacing <= 1.0:
         return 1.0, 0.0
-    factor = next((f for f, highest in ((1.5, 1.0), (2.0, 2.0)) if sampling_ratio <= highest), 3.0)
+    steps = ((1.0, 0.75), (1.5, 1.0), (2.0, 2.0))
+    factor = next((cells for cells, highest in steps if sampling_ratio <= highest), 3.0)
     if kept * min(channel_shares) < WANTED_DROPS:
         return 1.0, spacing
     enough = math.sqrt(WANTED_DROPS / (kept * min(channel_shares)))
