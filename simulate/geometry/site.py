@@ -5,12 +5,9 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from simulate.errors import InputError
-
-if TYPE_CHECKING:
-    SiteLike = "Site | EarthLocation | str | tuple[float, ...]"
 
 LOWEST_M = -500.0
 HIGHEST_M = 9000.0
@@ -53,7 +50,9 @@ class Site:
 
 
 if TYPE_CHECKING:
-    SiteLike = Site | EarthLocation | str | tuple[float, ...]
+    from astropy.coordinates import EarthLocation
+
+    SiteLike: TypeAlias = Site | EarthLocation | str | tuple[float, ...]
 
 
 def _check(field: str, value: float, lowest: float, highest: float, unit: str) -> None:
