@@ -81,7 +81,7 @@ def transfer(
         weighted = averaged(pupil.opd_table, rows, columns)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 0)
         phase = (2.0 * np.pi / wavelength_nm * opd).astype(np.float32)
-        correlation = _correlate(amplitude.astype(np.float32) * np.exp(1j * phase))
+        correlation = _correlate((amplitude * np.exp(1j * phase)).astype(np.complex64))
     shape = (len(rows) - 1, len(columns) - 1)
     result = _spread(correlation, grid, shape, (row_stride, column_stride))
     result *= np.float32(1.0 / open_cells)
@@ -153,7 +153,8 @@ def _cells(pupil: Pupil, count: int, step_arcsec: float, wavelength_nm: float) -
         raise InputError("grid", f"{count} cells of {step_arcsec:.4g} arcsec", wanted)
     stride = max(1, math.ceil(LEAST_SAMPLES / across))
     number = max(1, math.ceil(across * stride - 1e-9))
-    edges = (np.arange(number + 1) - number / 2) * (shift_m / stride / pupil.step_m) + pupil.samples / 2
+    index = np.arange(number + 1, dtype=np.float64) - number / 2
+    edges = index * (shift_m / stride / pupil.step_m) + pupil.samples / 2
     return edges, stride
 
 
@@ -185,22 +186,23 @@ def _differences(table: Float64Array, edges: Float64Array) -> Float64Array:
 
 def _fast_sizes(shape: tuple[int, ...]) -> tuple[int, int]:
     """Sizes of transforms at which no shift of the pupil meets its own repetition."""
-    return fft.next_fast_len(2 * shape[0] - 1), fft.next_fast_len(2 * shape[1] - 1)
+    rows, columns = (int(fft.next_fast_len(2 * count - 1) or 0) for count in shape)
+    return rows, columns
 
 
 def _correlate_real(field: Float32Array) -> Float32Array:
     """Autocorrelation of a real pupil; shift zero first."""
     size = _fast_sizes(field.shape)
-    wave = np.asarray(fft.rfft2(field, size))
-    return np.asarray(fft.irfft2(np.square(wave.real) + np.square(wave.imag), size))
+    wave = np.asarray(fft.rfft2(field, size), np.complex64)
+    return np.asarray(fft.irfft2(np.square(wave.real) + np.square(wave.imag), size), np.float32)
 
 
 def _correlate(field: Complex64Array) -> Complex64Array:
     """Autocorrelation of a complex pupil, non-negative shifts along columns; shift zero first."""
     rows, columns = _fast_sizes(field.shape)
-    wave = np.asarray(fft.fft(fft.fft(field, columns, axis=1), rows, axis=0))
+    wave = np.asarray(fft.fft(fft.fft(field, columns, axis=1), rows, axis=0), np.complex64)
     power = np.square(wave.real) + np.square(wave.imag)
-    return np.asarray(fft.rfft2(power)) * np.float32(1.0 / (rows * columns))
+    return np.asarray(fft.rfft2(power), np.complex64) * np.complex64(1.0 / (rows * columns))
 
 
 def _spread(
