@@ -10,13 +10,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.scene.raster import Strips, quadratic_chords
+from simulate.values.arrays import frozen_array
 
 FloatArray = npt.NDArray[np.floating]
+
+
+@cache
+def gauss_legendre(count: int) -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights of the Gauss-Legendre rule on [-1, 1], each of shape (count,)."""
+    node, weight = np.polynomial.legendre.leggauss(count)
+    return frozen_array(node), frozen_array(weight)
 
 
 def _unit(vector: FloatArray) -> FloatArray:
@@ -165,10 +174,10 @@ class Ellipsoid:
         if np.linalg.norm(meridian) < 1e-9:  # seen from above the pole: any meridian will do
             meridian = np.array([0.0, -1.0, 0.0]) * np.sign(self.pole[2])
         meridian = _unit(meridian - self.pole * (meridian @ self.pole))
-        eastward = np.cross(self.pole, meridian)
-        return np.degrees(
-            np.arctan2((self.basis @ eastward) @ points.sphere, (self.basis @ meridian) @ points.sphere)
-        )
+        # (east, north, toward the observer) is a left-handed frame: the body's east is pole x meridian
+        # as vectors, hence the reversed product of components; it points to the sky's west.
+        eastward = np.cross(meridian, self.pole)
+        return np.degrees(np.arctan2((self.basis @ eastward) @ points.sphere, (self.basis @ meridian) @ points.sphere))
 
     def silhouette_chords(self, strips: Strips) -> tuple[FloatArray, FloatArray]:
         """Return the ends of the silhouette's chord in each strip, cell coordinates, (strips,)."""
@@ -218,7 +227,7 @@ class Ellipsoid:
         count : int
             Points in each of the two angles.
         """
-        node, weight = np.polynomial.legendre.leggauss(count)
+        node, weight = gauss_legendre(count)
         latitude = np.arcsin(node)[:, None]
         phase = math.acos(float(np.clip(self.sun_on_sphere[2], -1.0, 1.0)))
         dark = np.arccos(np.clip(-self.twilight / np.maximum(np.cos(latitude), 1e-12), -1.0, 1.0))

@@ -69,5 +69,3 @@ def check_without(body: Body, without: frozenset[str]) -> None:
 def surface_names(body: Body, without: frozenset[str]) -> frozenset[str]:
     """Return the part of `without` that the body's map takes out."""
     return without & frozenset(feature_names(body, minor=True))
-
-

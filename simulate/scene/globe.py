@@ -15,7 +15,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from simulate.scene.ellipsoid import Ellipsoid, LitChords, SurfacePoints
+from simulate.scene.ellipsoid import Ellipsoid, LitChords, SurfacePoints, gauss_legendre
 from simulate.scene.raster import Strips, Window, coverage, window_around
 from simulate.scene.scattering import Law
 from simulate.values.grid import Grid
@@ -29,7 +29,9 @@ _FRINGE_CELLS = 5.0
 _SMALL_CELLS = 24.0
 """Discs of a smaller radius, in cells, are integrated throughout."""
 
-_GAUSS_POINTS = 4
+
+_STRIPS = 3
+"""Least number of strips across a cell."""
 
 _MAP_POINTS = 30_000
 """With more points than this the map is read once a cell."""
@@ -100,12 +102,12 @@ class Globe:
     shades: tuple[Shade, ...] = ()
     rough_spots: tuple[tuple[float, float, float], ...] = field(default=())
 
-    def integral(self, count: int = 64) -> FloatArray:
+    def integral(self) -> FloatArray:
         """Return the integral of the relative brightness over the disc, arcsec2, (bins or 1,).
 
         Shades are left out: the magnitude of a body is that without its moons' shadows.
         """
-        points, weights = self.ellipsoid.lit_quadrature(count)
+        points, weights = self.ellipsoid.lit_quadrature(32 if self.pattern is None and self.law.twilight == 0 else 64)
         values = self.law(points.mu, points.mu0)
         if self.pattern is not None:
             values = values * self.pattern(self.ellipsoid, points)
@@ -147,25 +149,57 @@ def draw_globe(grid: Grid, globe: Globe, bins: int) -> Disc:
     window = window_around(grid, *ellipsoid.centre, *ellipsoid.half_widths)
     if window.empty:
         return Disc(window, np.zeros(window.shape), np.zeros((bins, *window.shape), np.float32))
-    strips = _strips_for(window, ellipsoid)
-    body = coverage(strips, *ellipsoid.silhouette_chords(strips))
-    chords = ellipsoid.lit_chords(strips)
-    lit = coverage(strips, *chords.ends(0)) + coverage(strips, *chords.ends(1))
+    upright = _upright_cells(window, ellipsoid)
+    cuts = [_Cut.make(window, ellipsoid, along_north) for along_north in (True, False)]
+    body = np.where(upright, cuts[0].body, cuts[1].body)
+    lit = np.where(upright, cuts[0].lit, cuts[1].lit)
     fine = _fine_cells(window, globe, lit)
     light = np.zeros((bins, window.shape[0] * window.shape[1]), np.float32)
     _fill_plain(light, window, globe, np.flatnonzero((lit > 0) & ~fine))
-    _fill_fine(light, strips, globe, chords, (lit > 0) & fine)
+    for cut, mine in zip(cuts, (upright, ~upright), strict=True):
+        _fill_fine(light, cut, globe, (lit > 0) & fine & mine)
     return Disc(window, body, light.reshape(bins, *window.shape))
 
 
-def _strips_for(window: Window, ellipsoid: Ellipsoid) -> Strips:
-    """Choose strips that run across a crescent, fine enough for small discs and thin crescents."""
-    sun = ellipsoid.sun_on_sphere
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """A disc cut into strips of one direction, with the shares of cells that follow."""
+
+    strips: Strips
+    chords: LitChords
+    body: FloatArray
+    lit: FloatArray
+
+    @classmethod
+    def make(cls, window: Window, ellipsoid: Ellipsoid, along_north: bool) -> _Cut:
+        """Cut finely enough for small discs and thin crescents."""
+        radius = min(ellipsoid.half_widths) / window.grid.step_arcsec
+        thickness = max(radius * (1.0 + float(ellipsoid.sun_on_sphere[2])), 1e-6)
+        strips = Strips(
+            window,
+            along_north,
+            per_cell=int(min(math.ceil(max(_STRIPS, 32.0 / radius, 16.0 / thickness)), 96)),
+            points_per_stretch=4 if min(radius, thickness) < _SMALL_CELLS else 2,
+        )
+        chords = ellipsoid.lit_chords(strips)
+        lit = coverage(strips, *chords.ends(0)) + coverage(strips, *chords.ends(1))
+        return cls(strips, chords, coverage(strips, *ellipsoid.silhouette_chords(strips)), lit)
+
+
+def _upright_cells(window: Window, ellipsoid: Ellipsoid) -> npt.NDArray[np.bool_]:
+    """Return the cells to cut along north-south strips, (rows, columns).
+
+    Strips should cross the edge that a cell holds: near the limb its normal decides, elsewhere the
+    direction of the Sun, along which the terminator is crossed.
+    """
     radius = min(ellipsoid.half_widths) / window.grid.step_arcsec
-    thickness = radius * (1.0 + float(sun[2]))
-    wanted = max(100.0 / radius, 40.0 / max(thickness, 1e-6), 4.0)
-    east, north = abs(float(ellipsoid.sun[0])), abs(float(ellipsoid.sun[1]))
-    return Strips(window, along_north=north >= east, per_cell=int(min(math.ceil(wanted), 96)))
+    x = (window.east - ellipsoid.centre[0])[None, :]
+    y = (window.north - ellipsoid.centre[1])[:, None]
+    q = ellipsoid.silhouette
+    east, north = q[0, 0] * x + q[0, 1] * y, q[0, 1] * x + q[1, 1] * y
+    inside = x * east + y * north < max(1.0 - _FRINGE_CELLS / radius, 0.0) ** 2
+    sunward = bool(abs(ellipsoid.sun[1]) >= abs(ellipsoid.sun[0]))
+    return np.where(inside, sunward, np.abs(north) >= np.abs(east))
 
 
 def _fine_cells(window: Window, globe: Globe, lit: FloatArray) -> npt.NDArray[np.bool_]:
@@ -210,15 +244,15 @@ def _shaded(values: FloatArray, globe: Globe, points: SurfacePoints, step: float
 
 def _fill_fine(
     light: npt.NDArray[np.float32],
-    strips: Strips,
+    cut: _Cut,
     globe: Globe,
-    chords: LitChords,
     cells: npt.NDArray[np.bool_],
 ) -> None:
+    strips = cut.strips
     across, along = np.nonzero(strips.to_window(cells))  # the swap is its own inverse
     if across.size == 0:
         return
-    cell, cross, scan, weight = _gauss_points(strips, chords, across, along)
+    cell, cross, scan, weight = _gauss_points(strips, cut.chords, across, along)
     places = (cross, scan) if strips.along_north else (scan, cross)
     points = globe.ellipsoid.points(*places)
     starts = np.flatnonzero(np.diff(cell, prepend=-1))
@@ -242,7 +276,7 @@ def _gauss_points(
 
     The points are Gaussian in the chord's own angle, in which brightness is smooth up to the limb.
     """
-    node, gauss = np.polynomial.legendre.leggauss(_GAUSS_POINTS)
+    node, gauss = gauss_legendre(strips.points_per_stretch)
     strip = across[:, None] * strips.per_cell + np.arange(strips.per_cell)
     middle, half = chords.middle[strip], np.maximum(chords.half[strip], 1e-12)
     first = np.arcsin(np.clip((along[:, None] - middle) / half, -1.0, 1.0))
@@ -256,7 +290,7 @@ def _gauss_points(
     scan = strips.scan_offset(middle[:, None] + half[:, None] * np.sin(angle))
     weight = (0.5 * half * (high - low) / strips.per_cell)[:, None] * gauss * np.cos(angle)
     cross = np.broadcast_to(strips.cross_arcsec()[strip][:, None], scan.shape)
-    return np.repeat(which, _GAUSS_POINTS), cross.ravel(), scan.ravel(), weight.ravel()
+    return np.repeat(which, node.size), cross.ravel(), scan.ravel(), weight.ravel()
 
 
 def _read_pattern(

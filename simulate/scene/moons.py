@@ -61,7 +61,9 @@ def drawn_moons(apparition: Apparition, without: frozenset[str]) -> list[MoonSta
     return sorted(kept, key=lambda moon: moon.position_km[2])
 
 
-def moon_shadows(apparition: Apparition, globe: Ellipsoid, km_per_arcsec: float, without: frozenset[str]) -> list[Shade]:
+def moon_shadows(
+    apparition: Apparition, globe: Ellipsoid, km_per_arcsec: float, without: frozenset[str]
+) -> list[Shade]:
     """Return what the satellites' shadows do to the globe.
 
     Parameters
@@ -170,7 +172,7 @@ def _draw_disc(
     sphere = Ellipsoid(moon.radius_arcsec, moon.radius_arcsec, (0, 1, 0), apparition.sun_direction, place)
     globe = Globe(sphere, law_of(load_body(moon.name), bins.centres_nm))
     disc = draw_globe(grid, globe, len(bins))
-    light = disc.light * (flux / globe.integral(24)).astype(np.float32)[:, None, None]
+    light = disc.light * (flux / globe.integral()).astype(np.float32)[:, None, None]
     body = disc.body
     open_sky = _open_fraction(disc, moon, backdrop)
     target = radiance[(slice(None), *disc.window.slices)]
@@ -219,4 +221,3 @@ def _passed(east: FloatArray, north: FloatArray, moon: MoonState, backdrop: Back
         inside = (radius >= ring.inner_km) & (radius < ring.outer_km) & behind_plane
         passed = np.where(inside, passed * math.exp(-ring.optical_depth / view.mu), passed)
     return passed
-

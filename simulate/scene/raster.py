@@ -9,6 +9,7 @@ kept however it falls on the grid, and a shape much thinner than a cell still ge
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -103,11 +104,14 @@ class Strips:
         True: the strips run north-south (scan axis = rows), else east-west.
     per_cell : int
         Strips across one cell.
+    points_per_stretch : int
+        Points on which a brightness is taken along a strip within a cell.
     """
 
     window: Window
     along_north: bool
     per_cell: int
+    points_per_stretch: int = 2
 
     @property
     def cells_across(self) -> int:
@@ -141,7 +145,7 @@ class Strips:
             return self.window.north[0] + (index - 0.5) * step
         return self.window.east[0] - (index - 0.5) * step
 
-    def to_window(self, array: FloatArray) -> FloatArray:
+    def to_window(self, array: npt.NDArray[Any]) -> npt.NDArray[Any]:
         """Turn an array [..., cross cell, scan cell] into [..., row, column]."""
         return np.swapaxes(array, -1, -2) if self.along_north else array
 

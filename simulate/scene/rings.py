@@ -217,13 +217,26 @@ def ring_shares(
     for ring, weight in zip(rings, weights.T, strict=True):
         by_radius[:, radii.index(ring.outer_km)] += weight
         by_radius[:, radii.index(ring.inner_km)] -= weight
-    cells = radii[-1] / view.km_per_arcsec / window.grid.step_arcsec
-    along_north = bool(abs(globe.pole[1]) >= abs(globe.pole[0]))
-    strips = Strips(window, along_north, per_cell=int(np.clip(math.ceil(200.0 / cells), 4, 64)))
     form = _ring_form(globe)
-    ends = [_ring_chords(strips, form / (radius / view.km_per_arcsec) ** 2, globe, near_only) for radius in radii]
-    low, high = (np.stack(side) for side in zip(*ends, strict=True))
-    return weighted_coverage(strips, low, high, by_radius)
+    cells = radii[0] / view.km_per_arcsec / window.grid.step_arcsec
+    steep = bool(abs(globe.pole[1]) >= abs(globe.pole[0]))  # across the short axis
+
+    def summed(along_north: bool) -> FloatArray:
+        strips = Strips(window, along_north, per_cell=int(np.clip(math.ceil(80.0 / cells), 4, 64)))
+        ends = [_ring_chords(strips, form / (radius / view.km_per_arcsec) ** 2, globe, near_only) for radius in radii]
+        low, high = (np.stack(side) for side in zip(*ends, strict=True))
+        return weighted_coverage(strips, low, high, by_radius)
+
+    shares = summed(steep)
+    # Around the ends of the long axis the edges run along those strips: cut across them there, if
+    # the ends are blunt enough to span cells.
+    if near_only or cells * view.mu**2 < 2.0:
+        return shares
+    x = (window.east - globe.centre[0])[None, :]
+    y = (window.north - globe.centre[1])[:, None]
+    east, north = abs(form[0, 0] * x + form[0, 1] * y), abs(form[0, 1] * x + form[1, 1] * y)
+    ends = north < east if steep else east < north
+    return np.where(ends, summed(not steep), shares)
 
 
 def _ring_form(globe: Ellipsoid) -> FloatArray:
@@ -235,9 +248,7 @@ def _toward(globe: Ellipsoid) -> float:
     return math.copysign(max(abs(float(globe.pole[2])), _EDGE_ON), float(globe.pole[2]))
 
 
-def _ring_chords(
-    strips: Strips, form: FloatArray, globe: Ellipsoid, near_only: bool
-) -> tuple[FloatArray, FloatArray]:
+def _ring_chords(strips: Strips, form: FloatArray, globe: Ellipsoid, near_only: bool) -> tuple[FloatArray, FloatArray]:
     """Return the ends, in cell coordinates, of the chords of a disc in the ring plane or its near half."""
     scan, cross = (1, 0) if strips.along_north else (0, 1)
     middle, half = quadratic_chords(strips, form, globe.centre, mean=True)

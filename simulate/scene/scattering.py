@@ -43,9 +43,9 @@ class Law:
             Cosines of the angles of emergence and incidence.
         """
         lit = softened(mu0, self.twilight).astype(np.float32)
-        out = np.maximum(mu, GRAZING).astype(np.float32)
         if self.exponents is None:
-            return (lit / (lit + out))[None, :]
+            return (lit / np.maximum(lit + mu.astype(np.float32), np.float32(1e-12)))[None, :]
+        out = np.maximum(mu, GRAZING).astype(np.float32)
         with np.errstate(divide="ignore"):
             logarithm = np.log(lit * out)
         if min(self.exponents) == max(self.exponents):
