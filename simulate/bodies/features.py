@@ -9,7 +9,8 @@ belt        south_deg, north_deg, edge_deg, colour
 oval        latitude_deg, width_km, height_km, edge_deg, drift (rows JD, west longitude, uncertainty),
             drift_deg_per_day, uncertainty_deg_per_year, colour
 area        latitude_deg, longitude_deg (east), width_deg (of longitude) and height_deg or width_km and
-            height_km, edge_deg, colour; tilt_deg, shape
+            height_km; tilt_deg, shape; or instead of all these outline (rows latitude, longitude);
+            edge_deg, colour
 cap         edge (rows Ls, latitude), edge_deg, colour; centre (rows Ls, distance from the pole) and
             centre_longitude_deg
 collar      edge (as the cap), width_deg, edge_deg, season, ramp_deg, colour
@@ -28,14 +29,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from simulate.bodies.sections import Section
 from simulate.bodies.seasons import cap_edge_deg, cyclic, season_strength
-from simulate.bodies.shapes import Patch, angular_distance, between, soft_step
+from simulate.bodies.sections import Section
+from simulate.bodies.shapes import Outline, Patch, angular_distance, between, soft_step
 from simulate.errors import InputError, nearest
 
 if TYPE_CHECKING:
@@ -138,29 +139,43 @@ class Canvas:
         self.values = ground
 
     def cover(self, weight: FloatArray, colour: FloatArray) -> None:
-        """Lay a colour over the whole map; `weight` broadcasts to (latitudes, longitudes)."""
-        self.values += weight[..., None] * (colour - self.values)
+        """Lay a colour over whole rows; `weight` has the shape (latitudes,)."""
+        rows = _run(weight > 0)
+        block = self.values[rows]
+        block += weight[rows, None, None] * (colour - block)
 
-    def cover_patch(self, patch: Patch, colour: FloatArray, opacity: float = 1.0) -> None:
+    def cover_patch(self, patch: Patch | Outline, colour: FloatArray, opacity: float = 1.0) -> None:
         """Lay a colour over a patch, touching only the rows and columns it reaches."""
-        place, weight = self._reached(patch)
-        self.values[place] += opacity * weight * (colour - self.values[place])
+        for block, weight in self._reached(patch):
+            block += (opacity * weight) * (colour - block)
 
-    def scale_patch(self, patch: Patch, factors: FloatArray) -> None:
+    def scale_patch(self, patch: Patch | Outline, factors: FloatArray) -> None:
         """Multiply by `factors`, shape (bands,), inside a patch."""
-        place, weight = self._reached(patch)
-        self.values[place] *= 1.0 + weight * (factors - 1.0)
+        for block, weight in self._reached(patch):
+            block *= 1.0 + weight * (factors - 1.0)
 
-    def _reached(self, patch: Patch) -> tuple[tuple[Any, ...], FloatArray]:
-        """Return the index of the block that a patch reaches and its weight there, shape (rows, columns, 1)."""
+    def _reached(self, patch: Patch | Outline) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """Yield the blocks that a patch reaches, as views, with its weight there, shape (rows, columns, 1).
+
+        A patch that lies across longitude 0 reaches two blocks.
+        """
         reach_x, reach_y = patch.reach_deg
-        rows = np.flatnonzero(np.abs(self.latitudes_deg - patch.latitude_deg) <= reach_y)
+        rows = _run(np.abs(self.latitudes_deg - patch.latitude_deg) <= reach_y)
         latitude = self.latitudes_deg[rows]
         narrowest = float(np.cos(np.radians(latitude)).min(initial=1.0))
-        offset = (self.longitudes_deg - patch.longitude_deg + 180.0) % 360.0 - 180.0
-        columns = np.flatnonzero(np.abs(offset) <= reach_x / max(narrowest, 1e-3))
-        weight = patch.weight(latitude[:, None], self.longitudes_deg[columns][None, :])
-        return np.ix_(rows, columns), weight[..., None]
+        offset = self.longitudes_deg - patch.longitude_deg % 360.0
+        for turn in (-360.0, 0.0, 360.0):
+            columns = _run(np.abs(offset + turn) <= min(reach_x / max(narrowest, 1e-3), 180.0))
+            block = self.values[rows, columns]
+            if block.size:
+                weight = patch.weight(latitude[:, None], self.longitudes_deg[columns][None, :])
+                yield block, weight[..., None]
+
+
+def _run(chosen: npt.NDArray[np.bool_]) -> slice:
+    """Return the slice of the one run of True in `chosen`."""
+    found = np.flatnonzero(chosen)
+    return slice(int(found[0]), int(found[-1]) + 1) if found.size else slice(0, 0)
 
 
 def degrees_per_km(latitude_deg: float, equatorial_km: float, polar_km: float) -> tuple[float, float]:
@@ -184,7 +199,7 @@ def required(feature: Section, key: str) -> float:
     return feature[key]
 
 
-def read_patch(feature: Section, conditions: Conditions, longitude_deg: float | None = None) -> Patch:
+def read_patch(feature: Section, conditions: Conditions, longitude_deg: float | None = None) -> Patch | Outline:
     """Return the shape of an area, a cloud or an oval.
 
     Parameters
@@ -196,6 +211,8 @@ def read_patch(feature: Section, conditions: Conditions, longitude_deg: float | 
     longitude_deg : float, optional
         East longitude, where the section does not state it.
     """
+    if "outline" in feature:
+        return Outline(feature["outline"], required(feature, "edge_deg"))
     latitude = required(feature, "latitude_deg")
     if "width_km" in feature:
         per_x, per_y = degrees_per_km(latitude, conditions.equatorial_km, conditions.polar_km)
@@ -251,7 +268,7 @@ def _strength(feature: Section, conditions: Conditions) -> float:
 def _paint_belt(canvas: Canvas, feature: Section, conditions: Conditions) -> None:
     del conditions
     edges = required(feature, "south_deg"), required(feature, "north_deg"), required(feature, "edge_deg")
-    canvas.cover(between(canvas.latitudes_deg, *edges)[:, None], canvas.palette.colour(feature))
+    canvas.cover(between(canvas.latitudes_deg, *edges), canvas.palette.colour(feature))
 
 
 def _paint_oval(canvas: Canvas, feature: Section, conditions: Conditions) -> None:
@@ -316,7 +333,7 @@ def _paint_collar(canvas: Canvas, feature: Section, conditions: Conditions) -> N
     edge = cap_edge_deg(feature["edge"], conditions.solar_longitude_deg)
     outer = edge - math.copysign(required(feature, "width_deg"), edge)
     weight = between(canvas.latitudes_deg, min(edge, outer), max(edge, outer), required(feature, "edge_deg"))
-    canvas.cover(strength * weight[:, None], canvas.palette.colour(feature))
+    canvas.cover(strength * weight, canvas.palette.colour(feature))
 
 
 def _paint_hood(canvas: Canvas, feature: Section, conditions: Conditions) -> None:
@@ -324,7 +341,7 @@ def _paint_hood(canvas: Canvas, feature: Section, conditions: Conditions) -> Non
     if opacity == 0.0:
         return
     edges = required(feature, "south_deg"), required(feature, "north_deg"), required(feature, "edge_deg")
-    canvas.cover(opacity * between(canvas.latitudes_deg, *edges)[:, None], canvas.palette.colour(feature))
+    canvas.cover(opacity * between(canvas.latitudes_deg, *edges), canvas.palette.colour(feature))
 
 
 Painter = Callable[[Canvas, Section, Conditions], None]
@@ -338,6 +355,9 @@ PAINTERS: dict[str, Painter] = {
     "hood": _paint_hood,
     "cloud": _paint_area,
 }
+
+LASTING_KINDS = frozenset({"belt", "area"})
+"""Kinds that look the same at every time of the year and the day."""
 
 ZONAL_KINDS = frozenset({"belt", "collar", "hood"})
 """Kinds that depend on the latitude only."""

@@ -8,7 +8,7 @@ stays round. Every weight is 1 well inside, 0 well outside and one half on the n
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -105,6 +105,10 @@ class Patch:
             half = height = math.hypot(half, height)
         return half + self.edge_deg, height + self.edge_deg
 
+    def grown(self, margin_deg: float) -> Patch:
+        """Return the same shape with its edge moved outward, deg."""
+        return replace(self, width_deg=self.width_deg + 2 * margin_deg, height_deg=self.height_deg + 2 * margin_deg)
+
     def weight(self, latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike) -> FloatArray:
         """Return the weight, 0 to 1, at places given in deg; shape by broadcasting."""
         latitude = np.asarray(latitude_deg, dtype=float)
@@ -126,3 +130,82 @@ class Patch:
         radius = np.maximum((u**power + v**power) ** (1 / power), 1e-9)
         slope = np.hypot((u / radius) ** (power - 1) / a, (v / radius) ** (power - 1) / b)
         return (radius - 1) / np.clip(slope, 1 / max(a, b), math.inf)
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """A soft-edged area inside a closed line with rounded corners.
+
+    Parameters
+    ----------
+    corners_deg : array, shape (corners, 2)
+        Rows (planetographic latitude, east longitude), deg, in order around the area, longitudes
+        without jumps.
+    edge_deg : float
+        Width of the soft edge.
+    grow_deg : float
+        How far the edge is moved outward.
+    """
+
+    corners_deg: FloatArray
+    edge_deg: float
+    grow_deg: float = 0.0
+
+    @property
+    def latitude_deg(self) -> float:
+        """Middle of the area's range of latitude, deg."""
+        return float(self.corners_deg[:, 0].min() + self.corners_deg[:, 0].max()) / 2
+
+    @property
+    def longitude_deg(self) -> float:
+        """Middle of the area's range of longitude, deg."""
+        return float(self.corners_deg[:, 1].min() + self.corners_deg[:, 1].max()) / 2
+
+    @property
+    def reach_deg(self) -> tuple[float, float]:
+        """Half sizes, deg of arc (east-west, north-south), beyond which the weight is zero."""
+        latitude, longitude = self.corners_deg.T
+        scale = float(np.cos(np.radians(np.abs(latitude).min())))
+        spare = self.edge_deg + self.grow_deg
+        return float(np.ptp(longitude)) / 2 * scale + spare, float(np.ptp(latitude)) / 2 + spare
+
+    def grown(self, margin_deg: float) -> Outline:
+        """Return the same shape with its edge moved outward, deg."""
+        return replace(self, grow_deg=self.grow_deg + margin_deg)
+
+    def weight(self, latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike) -> FloatArray:
+        """Return the weight, 0 to 1, at places given in deg; shape by broadcasting."""
+        latitude = np.asarray(latitude_deg, dtype=float)
+        offset = (np.asarray(longitude_deg, dtype=float) - self.longitude_deg + 180.0) % 360.0 - 180.0
+        latitude, offset = np.broadcast_arrays(latitude, offset)
+        line = rounded(self.corners_deg)
+        x = (line[:, 1] - self.longitude_deg) * np.cos(np.radians(line[:, 0]))
+        distance = _distance_to_line(offset * np.cos(np.radians(latitude)), latitude, x, line[:, 0])
+        return soft_step(distance - self.grow_deg, self.edge_deg)
+
+
+def rounded(corners: FloatArray, rounds: int = 1) -> FloatArray:
+    """Cut the corners of a closed line, shape (n, 2) to (n 2^rounds, 2) (Chaikin 1974)."""
+    line = corners
+    for _ in range(rounds):
+        following = np.roll(line, -1, axis=0)
+        line = np.stack([0.75 * line + 0.25 * following, 0.25 * line + 0.75 * following], axis=1).reshape(-1, 2)
+    return line
+
+
+def _distance_to_line(x: FloatArray, y: FloatArray, line_x: FloatArray, line_y: FloatArray) -> FloatArray:
+    """Distance of places from a closed line, negative inside; shape of `x`."""
+    nearest_square = np.full(x.shape, math.inf)
+    inside = np.zeros(x.shape, dtype=bool)
+    for index in range(len(line_x)):
+        ax, ay = line_x[index - 1], line_y[index - 1]
+        dx, dy = line_x[index] - ax, line_y[index] - ay
+        px, py = x - ax, y - ay
+        along = np.clip((px * dx + py * dy) / max(dx * dx + dy * dy, 1e-12), 0.0, 1.0)
+        np.minimum(nearest_square, (px - along * dx) ** 2 + (py - along * dy) ** 2, out=nearest_square)
+        if dy != 0.0:
+            # crossing count: a ray to the east enters or leaves at each side it meets
+            crosses = ((y >= ay) != (y >= ay + dy)) & (px < py * (dx / dy))
+            inside ^= crosses
+    distance = np.sqrt(nearest_square)
+    return np.where(inside, -distance, distance)

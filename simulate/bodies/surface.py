@@ -13,12 +13,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib import resources
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.features import (
+    LASTING_KINDS,
     ZONAL_KINDS,
     Canvas,
     Conditions,
@@ -309,13 +311,32 @@ def _mean_reflectance(body: Body, season_deg: float | None) -> FloatArray:
 def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: Conditions, step_deg: float) -> Canvas:
     """Paint the ground and the features upon it."""
     features = tuple(shown_features(body, without))
-    section = body.section("map")
-    zonal = "ground_file" not in section and all(feature["kind"] in ZONAL_KINDS for feature in features)
+    lasting = tuple(takewhile(lambda feature: feature["kind"] in LASTING_KINDS, features))
+    zonal = "ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features)
+    latitudes, longitudes = _nodes(step_deg, zonal)
+    values = _lasting(body, without, step_deg, zonal)
+    canvas = Canvas(latitudes, longitudes, palette, np.repeat(values, len(longitudes) // values.shape[1], axis=1))
+    for feature in features[len(lasting) :]:
+        paint(canvas, feature, conditions)
+    return canvas
+
+
+@lru_cache(maxsize=8)
+def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) -> npt.NDArray[np.float64]:
+    """Paint the ground and the features that no date changes, up to the first that one does.
+
+    Read-only; one column where nothing depends on longitude. Kept, because seasons and drifting spots
+    ask for it again and again.
+    """
+    palette = read_palette(body.section("map"))
+    conditions = Conditions(None, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    features = tuple(takewhile(lambda f: f["kind"] in LASTING_KINDS, shown_features(body, without)))
+    zonal = zonal or ("ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features))
     latitudes, longitudes = _nodes(step_deg, zonal)
     canvas = Canvas(latitudes, longitudes, palette, _ground(body, palette, conditions, latitudes, longitudes))
     for feature in features:
         paint(canvas, feature, conditions)
-    return canvas
+    return frozen_array(canvas.values)
 
 
 def _nodes(step_deg: float, zonal: bool) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -411,16 +432,7 @@ def _covered_nodes(
     covered = np.zeros((len(rows), len(columns)), dtype=bool)
     for feature in features:
         if feature["kind"] == "area" and feature.get("levels", True):
-            patch = read_patch(feature, conditions)
-            grown = type(patch)(
-                patch.latitude_deg,
-                patch.longitude_deg,
-                patch.width_deg + 2 * margin_deg,
-                patch.height_deg + 2 * margin_deg,
-                patch.edge_deg,
-                patch.tilt_deg,
-                patch.shape,
-            )
+            grown = read_patch(feature, conditions).grown(margin_deg)
             covered |= grown.weight(rows[:, None], columns[None, :]) > 0.5
     return covered
 
