@@ -233,6 +233,6 @@ def _read_rings(root: Section) -> tuple[Ring, ...]:
     for ring in root.get("ring", ()):
         table = colours.get(ring.get("colour", ""), np.array([[550.0, 1.0]]))
         nm, colour = (tuple(float(x) for x in column) for column in table.T)
-        numbers = (ring[key] for key in ("inner_km", "outer_km", "optical_depth", "brightness"))
-        rings.append(Ring(ring["name"], *numbers, nm, colour))
+        inner, outer, depth, brightness = (ring[key] for key in ("inner_km", "outer_km", "optical_depth", "brightness"))
+        rings.append(Ring(ring["name"], inner, outer, depth, brightness, nm, colour))
     return tuple(rings)

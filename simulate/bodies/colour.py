@@ -17,7 +17,7 @@ from simulate.errors import InputError
 from simulate.values.arrays import frozen_array
 from simulate.values.spectrum import SpectralBins
 
-FloatArray = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.floating]
 
 XYZ_TO_LINEAR_SRGB = frozen_array(
     [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]], dtype=float
