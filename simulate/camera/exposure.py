@@ -7,7 +7,9 @@ into numbers, an offset keeps them positive, and the digitiser rounds and clips.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +24,15 @@ FloatArray = npt.NDArray[np.floating]
 
 EXACT_BELOW_E = 20.0
 """Below this many electrons photon noise is drawn from the Poisson law itself."""
+
+_PIECE = 16384
+"""Pixels worked on at once: they and what is made of them stay in the processor's cache."""
+
+_STEP_E = 0.25
+"""Steps of the mean in the table of Poisson quantiles, e-."""
+
+_QUANTILES = 16384
+"""Quantiles in a row of that table: the distribution is right to 3e-5."""
 
 _MOST_E = 1e9
 """Expected charges above this are cut before the dice are thrown; no pixel holds so much."""
@@ -197,17 +208,64 @@ def _draw(
     expected: npt.NDArray[np.float32], read_e: float, full_well_e: float, rng: np.random.Generator, exact: bool
 ) -> npt.NDArray[np.float32]:
     """Charge read from each pixel, e-: photon, dark and read noise, clipped at the full well."""
-    deviate = rng.standard_normal(expected.shape, dtype=np.float32)
-    if exact:
-        rare = np.ones(expected.shape, dtype=bool)
-        result = np.empty_like(expected)
-    else:
-        # where the well may overflow, the charge is clipped before the read noise comes on top
-        rare = (expected < EXACT_BELOW_E) | (expected + 6 * np.sqrt(expected) > full_well_e)
-        result = skewed_normal(expected, read_e, deviate)
-    counts = rng.poisson(expected[rare]).astype(np.float32)
-    result[rare] = np.minimum(counts, np.float32(full_well_e)) + np.float32(read_e) * deviate[rare]
+    mean = expected.reshape(-1)
+    result = np.empty(mean.shape, np.float32)
+    for first in range(0, mean.size, _PIECE):
+        piece = slice(first, first + _PIECE)
+        result[piece] = _draw_piece(mean[piece], read_e, full_well_e, rng, exact)
+    return result.reshape(expected.shape)
+
+
+def _draw_piece(
+    mean: npt.NDArray[np.float32], read_e: float, full_well_e: float, rng: np.random.Generator, exact: bool
+) -> npt.NDArray[np.floating]:
+    deviate = rng.standard_normal(mean.shape, dtype=np.float32)
+    # where the well may overflow (mean + 6 sigma), the charge is clipped before the read noise comes on top
+    overflow = (math.sqrt(full_well_e + 9) - 3) ** 2
+    drawn = np.ones(mean.shape, bool) if exact else mean > overflow
+    low = np.flatnonzero((mean < EXACT_BELOW_E) & ~drawn)
+    result = skewed_normal(mean, read_e, deviate) if low.size < mean.size else np.empty_like(mean)
+    if low.size:
+        result[low] = np.minimum(_low_counts(mean[low], rng), full_well_e) + np.float32(read_e) * deviate[low]
+    if drawn.any():
+        counts = np.minimum(rng.poisson(mean[drawn]), full_well_e)
+        result[drawn] = counts.astype(np.float32) + np.float32(read_e) * deviate[drawn]
     return result
+
+
+def _low_counts(mean: npt.NDArray[np.float32], rng: np.random.Generator) -> npt.NDArray[np.float32]:
+    """Poisson counts for means below `EXACT_BELOW_E`, shape of `mean`, a few times faster than the library's.
+
+    A Poisson number of mean a + b is the sum of two of means a and b. The whole steps of the mean come from a table
+    of quantiles, the rest by strewing events evenly and keeping each with the chance rest / step (thinning of a
+    Poisson process: Lewis & Shedler 1979).
+    """
+    level = (mean * np.float32(1 / _STEP_E)).astype(np.int32)
+    rest = mean - level.astype(np.float32) * np.float32(_STEP_E)
+    largest = float(rest.max())
+    places = rng.integers(0, mean.size, rng.poisson(largest * mean.size))
+    kept = places[rng.random(places.size, dtype=np.float32) * np.float32(largest) < rest[places]]
+    counts = np.bincount(kept, minlength=mean.size)
+    if level.any():
+        level *= _QUANTILES
+        level += rng.integers(0, _QUANTILES, mean.size, dtype=np.uint16)
+        counts = counts + _quantile_table().take(level)
+    return counts.astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _quantile_table() -> npt.NDArray[np.uint8]:
+    """Poisson numbers at evenly spaced chances, one row of `_QUANTILES` for each step of the mean, flattened."""
+    levels = math.ceil(EXACT_BELOW_E / _STEP_E) + 1
+    numbers = np.arange(1, 100)
+    chances = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
+    rows = []
+    for mean in np.arange(levels) * _STEP_E:
+        ratios = np.concatenate([[math.exp(-mean)], mean / numbers])
+        rows.append(np.searchsorted(np.cumsum(np.cumprod(ratios)), chances))
+    table = np.concatenate(rows).astype(np.uint8)
+    table.setflags(write=False)
+    return table
 
 
 def skewed_normal(

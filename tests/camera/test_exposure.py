@@ -208,3 +208,17 @@ def test_frame_gives_electrons_back_and_cannot_be_changed():
     assert isinstance(frame, Frame)
     with pytest.raises(InputError, match="exposure"):
         take_frame(_flat(1.0), MONO, 0.0, np.random.default_rng(3))
+
+
+@pytest.mark.parametrize("mean", [0.003, 0.1, 0.25, 0.6, 1.3, 5.1, 13.37, 19.9])
+def test_few_electrons_follow_the_poisson_law(mean):
+    from simulate.camera.exposure import _low_counts
+
+    size = 400_000
+    counts = _low_counts(np.full(size, mean, np.float32), np.random.default_rng(5))
+    numbers = np.arange(60)
+    found = np.cumsum(np.bincount(counts.astype(int), minlength=60)) / size
+    exact = np.cumsum(np.exp(-mean + numbers * math.log(mean) - np.array([math.lgamma(n + 1) for n in numbers])))
+    # Kolmogorov-Smirnov: 1.95 / sqrt(n) is passed by chance once in 1000
+    assert np.abs(found - exact).max() < 1.95 / math.sqrt(size)
+    assert counts.mean() == pytest.approx(mean, abs=5 * math.sqrt(mean / size))
