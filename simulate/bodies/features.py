@@ -228,6 +228,7 @@ def read_patch(feature: Section, conditions: Conditions, longitude_deg: float | 
         required(feature, "edge_deg"),
         feature.get("tilt_deg", 0.0),
         feature.get("shape", "ellipse"),
+        round="width_km" in feature,
     )
 
 

@@ -1,8 +1,9 @@
 """Soft-edged shapes on a sphere: how much of a feature lies at each place of a map.
 
-Places are planetographic latitude and east longitude, deg. Offsets from a shape's centre are taken
-true to scale along its parallel and its meridian (sinusoidal coordinates), so that a round feature
-stays round. Every weight is 1 well inside, 0 well outside and one half on the nominal edge.
+Places are planetographic latitude and east longitude, deg. Offsets from a shape's centre are true to
+scale along parallels and along the middle meridian (sinusoidal coordinates), which suits what lies
+along a parallel; for round features they are distance and bearing instead. Every
+weight is 1 well inside, 0 well outside and one half on the nominal edge.
 """
 
 from __future__ import annotations
@@ -67,6 +68,17 @@ def angular_distance(
     return np.degrees(2 * np.arcsin(np.sqrt(np.clip(square, 0.0, 1.0))))
 
 
+def _by_bearing(latitude_deg: FloatArray, offset_deg: FloatArray, centre_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Return (east, north) offsets, deg: distance times sine and cosine of the bearing from a centre."""
+    latitude, offset, centre = np.radians(latitude_deg), np.radians(offset_deg), math.radians(centre_deg)
+    east = np.cos(latitude) * np.sin(offset)
+    north = np.sin(latitude) * math.cos(centre) - np.cos(latitude) * np.cos(offset) * math.sin(centre)
+    toward = np.sin(latitude) * math.sin(centre) + np.cos(latitude) * np.cos(offset) * math.cos(centre)
+    sine = np.hypot(east, north)
+    scale = np.degrees(np.arctan2(sine, toward)) / np.maximum(sine, 1e-12)
+    return east * scale, north * scale
+
+
 @dataclass(frozen=True)
 class Patch:
     """A soft-edged shape around a centre.
@@ -84,6 +96,9 @@ class Patch:
     shape : str
         "ellipse", "band" (a rectangle with round corners) or "triangle" (its point to the north
         before the tilt).
+    round : bool
+        Offsets are great-circle distance and bearing from the centre: a circle stays one even at a
+        pole.
     """
 
     latitude_deg: float
@@ -93,6 +108,7 @@ class Patch:
     edge_deg: float
     tilt_deg: float = 0.0
     shape: str = "ellipse"
+    round: bool = False
 
     def __post_init__(self) -> None:
         choose("shape", self.shape, SHAPES)
@@ -101,7 +117,7 @@ class Patch:
     def reach_deg(self) -> tuple[float, float]:
         """Half sizes, deg of arc (east-west, north-south), beyond which the weight is zero."""
         half, height = self.width_deg / 2, self.height_deg / 2
-        if self.tilt_deg:
+        if self.tilt_deg or self.round:
             half = height = math.hypot(half, height)
         return half + self.edge_deg, height + self.edge_deg
 
@@ -113,7 +129,10 @@ class Patch:
         """Return the weight, 0 to 1, at places given in deg; shape by broadcasting."""
         latitude = np.asarray(latitude_deg, dtype=float)
         offset = (np.asarray(longitude_deg, dtype=float) - self.longitude_deg + 180.0) % 360.0 - 180.0
-        x, y = offset * np.cos(np.radians(latitude)), latitude - self.latitude_deg
+        if self.round:
+            x, y = _by_bearing(latitude, offset, self.latitude_deg)
+        else:
+            x, y = offset * np.cos(np.radians(latitude)), latitude - self.latitude_deg
         if self.tilt_deg:
             cosine, sine = math.cos(math.radians(self.tilt_deg)), math.sin(math.radians(self.tilt_deg))
             x, y = x * cosine + y * sine, y * cosine - x * sine

@@ -95,10 +95,10 @@ class SurfaceMap:
         return np.arange(self.reflectance.shape[2]) * (360.0 / self.reflectance.shape[2])
 
     @cached_property
-    def _places(self) -> npt.NDArray[np.float32]:
-        """The same numbers with the bands of a place side by side, shape (places, bands)."""
+    def _planes(self) -> npt.NDArray[np.float32]:
+        """The same numbers, shape (bands, places), with the first column repeated after the last."""
         bands = self.reflectance.shape[0]
-        return np.ascontiguousarray(np.moveaxis(self.reflectance, 0, -1)).reshape(-1, bands)
+        return np.concatenate([self.reflectance, self.reflectance[:, :, :1]], axis=2).reshape(bands, -1)
 
     def sample(
         self,
@@ -123,10 +123,10 @@ class SurfaceMap:
         latitude, longitude = np.broadcast_arrays(
             np.asarray(latitude_graphic_deg, dtype=float), np.asarray(longitude_east_deg, dtype=float)
         )
-        found = self._gather(latitude.ravel(), longitude.ravel()).T
+        found = self._gather(latitude.ravel(), longitude.ravel())
         if wavelengths_nm is not None:
             found = self.band_weights(wavelengths_nm) @ found
-        return np.ascontiguousarray(found).reshape(-1, *latitude.shape)
+        return found.reshape(-1, *latitude.shape)
 
     def band_weights(self, wavelengths_nm: npt.ArrayLike) -> npt.NDArray[np.float32]:
         """Return the matrix, shape (n, bands), that interpolates from the map's bands to wavelengths in nm."""
@@ -135,32 +135,35 @@ class SurfaceMap:
         return np.array([np.interp(wanted, self.wavelengths_nm, row) for row in unit], dtype=np.float32).T
 
     def _gather(self, latitude: npt.NDArray[np.float64], longitude: npt.NDArray[np.float64]) -> FloatArray:
-        """Interpolate at places, shape (places,); result (places, bands)."""
+        """Interpolate at places, shape (places,); result (bands, places)."""
         _, rows, columns = self.reflectance.shape
         row = np.clip((latitude + 90.0) * ((rows - 1) / 180.0), 0.0, rows - 1.0)
-        south = np.minimum(row.astype(np.intp), rows - 2)
-        up = (row - south).astype(np.float32)[:, None]
-        if columns == 1:
-            return self._places[south] * (1 - up) + self._places[south + 1] * up
-        column = (longitude * (columns / 360.0)) % columns
-        west = column.astype(np.intp) % columns
-        right = (column - np.floor(column)).astype(np.float32)[:, None]
-        east = np.where(west + 1 == columns, 0, west + 1)
-        south *= columns
-        low = self._blend(south, west, east, right)
-        low += up * (self._blend(south + columns, west, east, right) - low)
-        return low
+        south = np.minimum(row.astype(np.int32), rows - 2)
+        up = (row - south).astype(np.float32)
+        turn = longitude * (1.0 / 360.0)
+        column = (turn - np.floor(turn)) * columns
+        west = np.minimum(column.astype(np.int32), columns - 1)
+        right = (column - west).astype(np.float32)
+        first = south * np.int32(columns + 1) + west
+        return np.stack([self._blend(plane, first, columns + 1, up, right) for plane in self._planes])
 
+    @staticmethod
     def _blend(
-        self,
-        row: npt.NDArray[np.intp],
-        west: npt.NDArray[np.intp],
-        east: npt.NDArray[np.intp],
+        plane: npt.NDArray[np.float32],
+        first: npt.NDArray[np.int32],
+        width: int,
+        up: npt.NDArray[np.float32],
         right: npt.NDArray[np.float32],
-    ) -> FloatArray:
-        left = self._places.take(row + west, axis=0)
-        left += right * (self._places.take(row + east, axis=0) - left)
-        return left
+    ) -> npt.NDArray[np.float32]:
+        """Interpolate in one band between four nodes: `first` and those one column and one row on."""
+        low, high = plane.take(first), plane.take(first + width)
+        if width > 2:
+            low += right * (plane.take(first + 1) - low)
+            high += right * (plane.take(first + width + 1) - high)
+        high -= low
+        high *= up
+        low += high
+        return low
 
 
 def surface_map(
@@ -294,8 +297,8 @@ def _bare_map(
 
 
 def _bands_first(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
-    """Turn (latitudes, longitudes, bands) into a float32 view (bands, latitudes, longitudes), bands contiguous."""
-    return np.moveaxis(values.astype(np.float32), -1, 0)
+    """Turn (latitudes, longitudes, bands) into float32 (bands, latitudes, longitudes)."""
+    return np.ascontiguousarray(np.moveaxis(values, -1, 0), dtype=np.float32)
 
 
 @lru_cache(maxsize=64)
@@ -341,7 +344,7 @@ def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) 
 
 def _nodes(step_deg: float, zonal: bool) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     rows, columns = round(180.0 / step_deg) + 1, round(360.0 / step_deg)
-    return np.linspace(-90.0, 90.0, rows), np.arange(1 if zonal else columns) * (360.0 / columns)
+    return np.linspace(-90.0, 90.0, rows), np.arange(1 if zonal else columns, dtype=np.float64) * (360.0 / columns)
 
 
 def _textured(body: Body, canvas: Canvas, conditions: Conditions, time_jd: float | None) -> Canvas:
@@ -450,7 +453,7 @@ def _fill(values: npt.NDArray[np.float64], hidden: npt.NDArray[np.bool_]) -> npt
         beside = [index[row, (column - 1) % columns], index[row, (column + 1) % columns]]
         beside += [index[other, column] for other in (row - 1, row + 1) if 0 <= other < rows]
         matrix[index[row, column], beside] = -1.0 / len(beside)
-    return np.linalg.solve(matrix, target).reshape(rows, columns)
+    return np.asarray(np.linalg.solve(matrix, target), dtype=np.float64).reshape(rows, columns)
 
 
 def _spline(
