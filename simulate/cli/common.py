@@ -73,7 +73,7 @@ def add_air(parser: argparse.ArgumentParser) -> None:
         "--sky-brightness",
         type=float,
         metavar="MAG",
-        help="V magnitude of a square arcsecond of the moonless night sky (default: a dark site; a city has about 17.5)",
+        help="V mag/arcsec2 of the moonless night sky (default: a dark site; a city has about 17.5)",
     )
 
 

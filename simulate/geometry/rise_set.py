@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.errors import InputError, choose
+from simulate.errors import BelowHorizonError, InputError, choose
 from simulate.geometry import earth
 from simulate.geometry.clock import parse_time, tt_days, tt_to_time, utc_text
 from simulate.geometry.ephemeris import load_ephemeris
@@ -234,7 +234,7 @@ def best_moment(
 
     Raises
     ------
-    InputError
+    BelowHorizonError
         If the body is not up in that night; the sentence says why and which night is next.
     """
     place = as_site(site)
@@ -247,7 +247,7 @@ def best_moment(
     merit = _merit(path.body, altitude, sun, lowest_deg)
     best = int(np.argmax(merit))
     if merit[best] <= 0.0:
-        raise InputError("night", str(date), _refusal(path, noon, altitude, sun, lowest_deg))
+        raise BelowHorizonError("night", str(date), _refusal(path, noon, altitude, sun, lowest_deg))
     sky = "dark" if sun[best] <= DARK_SUN_DEG else "twilight"
     return BestMoment(tt_to_time(days[best]), float(altitude[best]), float(sun[best]), sky)
 
