@@ -8,6 +8,7 @@ photometry   apparent magnitude
 spectra      albedo and photon fluxes by wavelength
 colour       spectral bins to the colours of a screen
 describe     every number of a body beside its source
+surface      maps of the bodies; features, seasons, shapes and texture are what they are made of
 """
 
 from simulate.bodies.body import Body, Ring, body_names, load_body, read_body_file
@@ -15,6 +16,7 @@ from simulate.bodies.orientation import Orientation, pole_and_meridian
 from simulate.bodies.photometry import visual_magnitude
 from simulate.bodies.scattering import Scattering, minnaert_k
 from simulate.bodies.sections import Section, Sourced
+from simulate.bodies.spectra import body_photon_flux, geometric_albedo, magnitude_zero_flux, solar_photon_flux
 
 __all__ = [
     "Body",
@@ -24,9 +26,13 @@ __all__ = [
     "Section",
     "Sourced",
     "body_names",
+    "body_photon_flux",
+    "geometric_albedo",
     "load_body",
+    "magnitude_zero_flux",
     "minnaert_k",
     "pole_and_meridian",
     "read_body_file",
+    "solar_photon_flux",
     "visual_magnitude",
 ]
