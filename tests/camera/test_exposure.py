@@ -28,9 +28,8 @@ def _pair(level, camera, seed, **options):
     """Mean and variance in DN from two frames; the difference takes out any pattern."""
     rng = np.random.default_rng(seed)
     first, second = (expose(_flat(level), camera, rng, **options).astype(float) for _ in range(2))
-    return (first.mean() + second.mean()) / 2, ((first - second) ** 2).mean() / 2 - (
-        first.mean() - second.mean()
-    ) ** 2 / 2
+    variance = ((first - second) ** 2).mean() / 2 - (first.mean() - second.mean()) ** 2 / 2
+    return (first.mean() + second.mean()) / 2, variance
 
 
 @pytest.mark.parametrize("exact", [False, True])

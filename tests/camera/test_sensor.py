@@ -84,13 +84,12 @@ def test_quarter_turns_and_mirrors_of_an_asymmetric_picture(angle, mirrored, see
 )
 def test_a_pixel_reads_its_own_place_on_the_sky(factor, rows, columns, mirrored, angle, offset):
     sensor = SensorGrid(rows, columns, 0.8, angle, mirrored, offset, -offset / 2)
-    grid = sensor.fine_grid(factor, margin_px=3)
+    grid = sensor.fine_grid(factor, margin_px=9)
     picture = grid.east_arcsec()[None, :] + 10 * grid.north_arcsec()[:, None]
     east, north = sensor.sky_of(np.arange(rows)[:, None], np.arange(columns)[None, :])
     read = sample(picture, grid, sensor) / sensor.pixel_arcsec2
-    # the spline rings from the edge of the grid; in the exact case there is nothing to ring
-    tolerance = 1e-4 if angle == 0 else 0.05
-    assert read == pytest.approx(east + 10 * north, abs=tolerance * max(1.0, np.abs(picture).max()))
+    # a spline of the third degree runs exactly through a slope; its ringing from the edge has died down
+    assert read == pytest.approx(east + 10 * north, abs=2e-5 * np.abs(picture).max())
 
 
 @settings(deadline=None, max_examples=40)
@@ -115,7 +114,7 @@ def test_fine_grid_holds_the_pixel_centres_and_transforms_fast(factor, rows, col
 @given(angles, st.floats(-1.5, 1.5), st.floats(-1.5, 1.5))
 def test_transfer_is_the_mean_of_a_wave_over_the_turned_square(angle, ratio_north, ratio_west):
     grid, sensor = Grid(32, 32, 0.2), SensorGrid(8, 8, 0.8, angle)
-    row, column = int(round(ratio_north * 8)), int(round(abs(ratio_west) * 8))
+    row, column = round(ratio_north * 8), round(abs(ratio_west) * 8)
     north, west = grid.frequency_north()[row], grid.frequency_west()[column]
     # independent: midpoint integration of the wave over the square, point by point
     inside = (np.arange(200) + 0.5) / 200 - 0.5
