@@ -12,7 +12,14 @@ import numpy.typing as npt
 
 from simulate.bodies import Body, Ring, load_body
 from simulate.bodies.photometry import visual_magnitude
-from simulate.bodies.spectra import band, body_photon_flux, solar_irradiance, solar_photon_flux, wavelength_scale
+from simulate.bodies.spectra import (
+    band,
+    body_irradiance,
+    body_photon_flux,
+    photons_per_joule,
+    solar_photon_flux,
+    wavelength_scale,
+)
 from simulate.bodies.surface import SurfaceMap, surface_map
 from simulate.errors import InputError
 from simulate.scene.ellipsoid import Ellipsoid
@@ -49,10 +56,11 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.floating]
 
-TWILIGHT_DEG = {"venus": 3.0}
-"""How far sunlight reaches beyond the terminator. Venus: chosen so that the cusps go beyond the
-half circle as reported, by some 10 deg at a phase angle of 165 deg and all round from 177 deg on
-(from memory, +-50 %); the haze above the clouds does it. Other bodies: none that shows."""
+TWILIGHT_DEG = {"venus": 5.0}
+"""How far sunlight reaches beyond the terminator. Venus: chosen so that the limb is brighter than a
+thousandth of its middle as far beyond the half circle as reported, by 5 to 10 deg at a phase angle of
+165 deg, 20 to 40 deg at 172 deg, all round from 177 deg on (from memory, +-50 %); the haze above
+the clouds does it. Other bodies: none that shows."""
 
 _REFERENCE_CELLS = 100.0
 """Cells on the radius of the grid that ties globe and rings to the magnitude, good to 0.05 %."""
@@ -297,22 +305,26 @@ def _ring_scale(apparition: Apparition, body: Body, bins: SpectralBins) -> float
     grid = scene_grid(apparition, body, scene_radius_arcsec(apparition, body) / _REFERENCE_CELLS)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
     _draw_system(radiance, grid, subject, visible_rings(body, frozenset()), subject.ring_view(), [], 1.0)
-    weights = visual_weights(bins)
+    weights = visual_weights(bins, body)
     found = weights @ (radiance.sum(axis=(1, 2), dtype=np.float64) * grid.cell_arcsec2)
     return float(weights @ body_photon_flux(body, apparition.magnitude, bins) / found)
 
 
-@lru_cache(maxsize=8)
-def visual_weights(bins: SpectralBins) -> FloatArray:
+@lru_cache(maxsize=64)
+def visual_weights(bins: SpectralBins, body: Body | None = None) -> FloatArray:
     """Return the share of Johnson V light carried by a photon of each bin (any scale), shape (bins,).
 
-    Exact for the Sun's spectrum inside a bin.
+    Parameters
+    ----------
+    bins : SpectralBins
+        Bins of a scene.
+    body : Body, optional
+        Inside each bin the light is taken to have the spectrum of this body; default the Sun's.
     """
     scale = wavelength_scale()
-    light = np.stack(
-        [
-            ((scale >= low) & (scale < high)) * solar_irradiance() * band("V").weights
-            for low, high in zip(bins.edges_nm[:-1], bins.edges_nm[1:], strict=True)
-        ]
-    ).sum(axis=1)
-    return light / solar_photon_flux(bins)
+    light = body_irradiance(body or load_body("sun"), 0.0)
+    edges = np.asarray(bins.edges_nm)
+    index = np.searchsorted(edges, scale, side="right") - 1
+    inside = (index >= 0) & (index < len(bins))
+    seen = np.bincount(index[inside], (light * band("V").weights)[inside], len(bins))
+    return seen / bins.integrate(scale, light * photons_per_joule(scale))

@@ -35,7 +35,14 @@ _PHASE_SLOPE = 0.033
 """Fading of the rings with the phase angle, mag/deg; chosen (+-0.01) so that globe and rings together
 fade as equation 10 of Mallama & Hilton (2018) says, 0.026 mag/deg."""
 
-_UNLIT_SHARE = {"a": 1.70, "c": 1.70, "b": 0.66}
+_UNLIT_SHARE = {
+    "A inner": 1.70,
+    "A outer": 1.70,
+    "Cassini Division": 1.70,
+    "B inner": 0.66,
+    "B core": 0.66,
+    "B outer": 0.66,
+}
 """Unlit face relative to the mean of all rings: B is 1.8 times fainter than A and the Cassini
 Division (Brunier & Dollfus, abstract), with the light-weighted mean kept at 1."""
 
@@ -142,13 +149,13 @@ def ring_reflectance(body: Body, ring: Ring, view: RingView, wavelengths_nm: Flo
     shared = body.section("ring_system")
     reference = math.sin(math.radians(shared["reference_opening_deg"]))
     strength = ring.brightness_at(wavelengths_nm) / _reflected(ring.optical_depth, reference, reference)
-    family = ring.name.strip().lower()[0]
+    ratio = shared["opposition_ratio_c" if ring.name == "C" else "opposition_ratio_ab"]
+    strength = strength * _phase_factor(ratio, view.phase_angle_deg)
     face = strength * _reflected(ring.optical_depth, view.mu, view.mu0)
     if view.lit:
-        ratio = shared["opposition_ratio_c" if ring.name == "C" else "opposition_ratio_ab"]
-        return face * _phase_factor(ratio, view.phase_angle_deg)
+        return face
     through = strength * _transmitted(ring.optical_depth, view.mu, view.mu0)
-    share = _unlit_ratio(shared["unlit_ratio"], abs(view.opening_sun_deg)) * _UNLIT_SHARE.get(family, 1.0)
+    share = _unlit_ratio(shared["unlit_ratio"], abs(view.opening_sun_deg)) * _UNLIT_SHARE.get(ring.name, 1.0)
     return through + share * face
 
 

@@ -34,7 +34,9 @@ def test_light_and_area_do_not_depend_on_the_offset(phase, angle, radius, east, 
     side = int(2 * radius + 8)
     disc = draw_globe(Grid(side, side, 1.0), globe, 2)
     assert disc.body.sum() == pytest.approx(body.area, rel=2e-4)
-    assert disc.light.sum(axis=(1, 2), dtype=float) == pytest.approx(globe.integral(), rel=1e-3 if phase < 140 else 3e-3)
+    assert disc.light.sum(axis=(1, 2), dtype=float) == pytest.approx(
+        globe.integral(), rel=1e-3 if phase < 140 else 3e-3
+    )
 
 
 @pytest.mark.parametrize("phase", [0.0, 40.0, 100.0, 140.0])

@@ -10,7 +10,8 @@ from simulate.values.constants import ASTRONOMICAL_UNIT_KM, SUN_RADIUS_KM
 
 
 @pytest.mark.parametrize(
-    ("separation", "sun", "cover"), [(0.7, 1.0, 0.5), (0.2, 1.0, 1.4), (1.1, 1.0, 0.9), (0.1, 1.0, 0.5), (0.3, 0.5, 1.0)]
+    ("separation", "sun", "cover"),
+    [(0.7, 1.0, 0.5), (0.2, 1.0, 1.4), (1.1, 1.0, 0.9), (0.1, 1.0, 0.5), (0.3, 0.5, 1.0)],
 )
 def test_the_lens_of_two_circles_agrees_with_counting(separation, sun, cover):
     x, y = np.meshgrid(np.linspace(-sun, sun, 1501), np.linspace(-sun, sun, 1501))
