@@ -70,10 +70,10 @@ class Apparition:
     right_ascension_deg, declination_deg : float
         Apparent place, true equator and equinox of date; topocentric with a site.
     heliocentric_ecliptic_longitude_deg : float
-        Of the body, mean ecliptic and equinox of J2000.
+        Of the body, mean ecliptic and equinox of J2000; NaN for the Sun and the star.
     solar_longitude_deg : float
         Ls: 0 at the northern spring equinox, 90 at the northern summer solstice, from the pole and
-        the body's own orbit.
+        the body's own orbit (for the Moon that of the Earth); NaN for the Sun and the star.
     altitude_deg, azimuth_deg : float or None
         Airless; azimuth from north through east.
     apparent_altitude_deg : float or None

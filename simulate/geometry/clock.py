@@ -39,8 +39,8 @@ _TT_MINUS_TAI_S = 32.184  # exact by definition
 _MJD_OF_J2000 = 51544.5
 FIRST_YEAR = 1900
 LAST_YEAR = 2100
-_FIRST_DAY = -36524.5  # 1900-01-01
-_LAST_DAY = 36525.5 - 1.0  # 2100-01-01
+_FIRST_DAY = -36524.51  # 1900-01-01, with a margin for TT-UTC
+_LAST_DAY = 36524.51  # 2100-01-01, likewise
 _LEAP_ERA_DAY = -10227.5  # 1972-01-01, when UTC in its present form begins
 _FORM = (
     f"write an ISO 8601 time of the years {FIRST_YEAR} to {LAST_YEAR - 1}, UTC unless an offset is given "

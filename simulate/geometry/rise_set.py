@@ -113,6 +113,16 @@ class _Path:
             found = self._first_bracket(days, quantity, rising) or found
         return None if found is None else 0.5 * (found[0] + found[1])
 
+    def stays_away(self, start: float, end: float) -> bool:
+        """Return whether a look every hour shows that the horizon is not crossed from `start` to `end`.
+
+        The sky turns by 15 deg an hour, the altitude by at most that times cos(latitude); the extra
+        0.5 deg are for the body's own motion (the Moon's: 0.6 deg an hour).
+        """
+        altitude, _ = self.sample(np.append(np.arange(start, end, 1.0 / 24.0), end))
+        margin = 7.5 * np.cos(np.radians(self.site.latitude_deg)) + 0.5
+        return bool(np.all(np.abs(altitude - self.horizon_deg) > margin))
+
     def _first_bracket(self, days: FloatArray, quantity: str, rising: bool) -> tuple[float, float] | None:
         altitude, hour_angle = self.sample(days)
         value = altitude - self.horizon_deg if quantity == "altitude" else hour_angle
@@ -173,9 +183,11 @@ def next_rise(body: str, time: TimeLike, site: SiteLike, *, ephemeris: str = "bu
     start = float(tt_days(parse_time(time)))
     searched, span = 0.0, 1.25
     while searched < _SEARCH_DAYS:
-        found = path.crossing(start + searched, start + searched + span, quantity="altitude", rising=True)
-        if found is not None:
-            return tt_to_time(found)
+        first, last = start + searched, start + searched + span
+        if not path.stays_away(first, last):
+            found = path.crossing(first, last, quantity="altitude", rising=True)
+            if found is not None:
+                return tt_to_time(found)
         searched, span = searched + span, min(span * 2.0, 30.0)
     return None
 
