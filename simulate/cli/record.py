@@ -1,0 +1,218 @@
+"""Record a body frame by frame: a synthetic raw recording with its truth.
+
+The recording is a FITS cube of 16-bit numbers as the sensor gives them, its middle at --time; the
+truth file beside it holds the unblurred picture, tilt and Strehl ratio of every frame and all
+inputs. An interrupted recording goes on with --resume, given the same options, to the same bytes.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simulate.cli.common import (
+    add_air,
+    add_instruments,
+    add_output,
+    add_when_where,
+    collected_warnings,
+    output_folder,
+    print_json,
+    read_instruments,
+    read_site,
+    read_sky,
+    tell,
+)
+from simulate.errors import InputError
+
+if TYPE_CHECKING:
+    from simulate.compose.record import Plan, Progress, Recorded, RecordOptions
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `simulate record`."""
+    parser.add_argument("body", metavar="BODY", help="what to record")
+    add_instruments(parser, several=False)
+    add_when_where(parser)
+    add_air(parser)
+    recording = parser.add_argument_group("recording (chosen automatically where not given)")
+    recording.add_argument("--seconds", metavar="TIME", help='length, e.g. "60 s" or 60')
+    recording.add_argument("--frames", type=int, help="number of frames")
+    recording.add_argument("--rate", metavar="RATE", help='frames a second, e.g. "100 fps" or 100')
+    recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
+    recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
+    recording.add_argument("--filter", metavar="NAME", help="filter of a mono camera that has several (default: green)")
+    recording.add_argument(
+        "--bracket",
+        metavar="FACTOR",
+        type=float,
+        help="record a second time, exposed FACTOR times as long, for the moons",
+    )
+    recording.add_argument("--drift", metavar="ANGLE", help='of the field along the rows, a minute, e.g. "3 arcsec"')
+    recording.add_argument("--still-air", action="store_true", help="leave out the turbulence")
+    picture = parser.add_argument_group("picture")
+    picture.add_argument("--field", metavar="ANGLE", help='width of the window, e.g. "400 arcsec" to take in the moons')
+    picture.add_argument("--without", metavar="FEATURE", action="append", help="leave a feature out; repeatable")
+    picture.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    picture.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    work = parser.add_argument_group("files and work")
+    work.add_argument("--name", help="of the files (default: body, instrument and instant)")
+    work.add_argument(
+        "--format",
+        action="append",
+        metavar="FORMAT",
+        help="besides the FITS cube: tiff (16-bit frames) or video (uncompressed, 8 bits, for a look); repeatable",
+    )
+    work.add_argument("--resume", action="store_true", help="go on with an interrupted recording")
+    work.add_argument("--processes", type=int, default=1, help="processes on this machine (default 1)")
+    work.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
+    add_output(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compute, write and tell; returns the exit code."""
+    with collected_warnings() as warnings:
+        plans = _plans(arguments)
+        folder = output_folder(arguments.output)
+        done = [_record(plan, folder, name, arguments) for name, plan in plans.items()]
+    document = _document(arguments, plans, done, list(warnings))
+    if arguments.json:
+        print_json(document)
+        return 0
+    for (name, plan), recorded in zip(plans.items(), done, strict=True):
+        seconds = 1e3 * plan.exposure.exposure_s
+        print(f"{name}: {recorded.frames} frames of {seconds:.4g} ms at {recorded.frames_per_second:.4g} a second")
+        for kind, path in recorded.files:
+            print(f"  {kind:<10}{path}")
+    for sentence in warnings:
+        tell(f"note: {sentence}")
+    return 0
+
+
+def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
+    """Return the recordings to make by name: one, or the two of a bracket."""
+    from dataclasses import replace
+
+    from simulate.compose.record import plan_recording
+
+    site = read_site(arguments.site)
+    instrument = read_instruments([arguments.instrument])[0]
+    options = _options(arguments)
+    plan = plan_recording(
+        arguments.body,
+        instrument,
+        _time(arguments, site),
+        site,
+        sky=read_sky(arguments),
+        options=options,
+        seed=arguments.seed,
+        ephemeris=arguments.ephemeris,
+    )
+    name = arguments.name or _name(plan)
+    if Path(name).name != name or name in (".", ".."):
+        raise InputError("--name", name, "give a name without a folder; --output names the folder")
+    plans = {name: plan}
+    if arguments.bracket is not None:
+        if not 1 < arguments.bracket <= 10000:
+            raise InputError("--bracket", arguments.bracket, "give a factor above 1, up to 10000")
+        long = plan.exposure.exposure_s * arguments.bracket
+        rate = min(plan.exposure.frames_per_second, 1 / long)
+        frames = max(1, round(plan.seconds * rate))
+        exposure = replace(plan.exposure, exposure_s=long, frames_per_second=rate, frames=frames, kept=frames)
+        plans[f"{name}_long"] = replace(plan, exposure=exposure, seed=plan.seed + 1)
+    return plans
+
+
+def _options(arguments: argparse.Namespace) -> RecordOptions:
+    from simulate.compose.record import RecordOptions
+    from simulate.compose.view import ViewOptions
+    from simulate.scene import SceneOptions
+    from simulate.stack import ExposureWishes
+    from simulate.values.checks import to_float
+
+    def number(option: str, unit: str) -> float | None:
+        text = getattr(arguments, option)
+        return None if text is None else to_float(f"--{option}", _plain(text), unit, 0.0, 1e7, open_low=True)
+
+    wishes = ExposureWishes(number("exposure", "s"), number("seconds", "s"), number("rate", "1 / s"), arguments.frames)
+    scene = SceneOptions(
+        without=frozenset(arguments.without or ()),
+        red_spot_longitude_deg=arguments.red_spot,
+        dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
+    )
+    drift = to_float("--drift", _plain(arguments.drift or "0"), "arcsec", -3600.0, 3600.0)
+    view = ViewOptions(wishes, number("gain", "electron / adu"), scene, number("field", "arcsec"))
+    return RecordOptions(view, arguments.filter, (drift, 0.0), arguments.still_air)
+
+
+def _plain(text: str) -> float | str:
+    """Return a bare number as such (it is then in the option's own unit), else the text."""
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _time(arguments: argparse.Namespace, site: Any) -> Any:
+    from simulate.geometry import parse_time
+
+    if arguments.night:
+        if site is None:
+            raise InputError("--night", arguments.night, "give --site too: a night needs a place")
+        from simulate.geometry import best_moment
+
+        return best_moment(arguments.body, arguments.night, site, ephemeris=arguments.ephemeris).time
+    if arguments.time is None:
+        from datetime import UTC, datetime
+
+        return parse_time(datetime.now(UTC))
+    return parse_time(arguments.time)
+
+
+def _name(plan: Plan) -> str:
+    instrument = "".join(c if c.isalnum() or c in "-_." else "-" for c in plan.instrument.name)
+    when = plan.middle.time_utc[:19].replace("-", "").replace(":", "") + "Z"
+    return f"{plan.body}_{instrument}_{when}_recording"
+
+
+def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) -> Recorded:
+    from simulate.compose.record import record
+    from simulate.present.progress import Reporter
+
+    with Reporter("frames", plan.exposure.frames) as reporter:
+        return record(
+            plan,
+            folder,
+            name,
+            formats=("fits", *(arguments.format or ())),
+            resume=arguments.resume,
+            processes=arguments.processes,
+            scheduler=arguments.scheduler,
+            progress=_progress(reporter),
+        )
+
+
+def _progress(reporter: Any) -> Progress:
+    def told(done: int, total: int, rate: float) -> None:
+        left = (total - done) / rate if rate > 0 else 0.0
+        reporter.step(f"{rate:.1f} a second, {left:.0f} s left", done - reporter.done)
+
+    return told
+
+
+def _document(
+    arguments: argparse.Namespace, plans: dict[str, Plan], done: list[Recorded], warnings: list[str]
+) -> dict[str, Any]:
+    inputs = {name: value for name, value in vars(arguments).items() if value is not None}
+    several = [
+        {
+            "frames": recorded.frames,
+            "frames_per_second": recorded.frames_per_second,
+            "exposure_s": plan.exposure.exposure_s,
+            "seconds": plan.seconds,
+            "files": dict(recorded.files),
+        }
+        for plan, recorded in zip(plans.values(), done, strict=True)
+    ]
+    return {"inputs": inputs, "warnings": warnings, **several[0], "bracket": several[1:]}

@@ -1,0 +1,11 @@
+"""What a worker process does before numpy is loaded. This module must import nothing heavy."""
+
+from __future__ import annotations
+
+import os
+
+
+def one_thread() -> None:
+    """Keep the linear algebra library of this process to one thread: the processes already share the cores."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
