@@ -52,6 +52,22 @@ _ISO = re.compile(
 )
 
 
+@cache
+def time_class() -> type[Time]:
+    """Return astropy's Time, brought up to date from the tables on this machine.
+
+    The first UTC time of a process makes astropy look for a fresh list of leap seconds, from half a
+    year before the shipped one ends on the network too. It must not: so that look is taken here,
+    with downloads off for its duration.
+    """
+    from astropy.time import Time
+    from astropy.utils import iers
+
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        _ = Time("2000-01-01T12:00", scale="utc").tai
+    return Time
+
+
 def parse_time(value: str | datetime | Time) -> Time:
     """Return a scalar astropy `~astropy.time.Time` in UTC.
 
@@ -65,28 +81,27 @@ def parse_time(value: str | datetime | Time) -> Time:
     InputError
         For text of another form, several instants, or a year outside 1900-2099.
     """
-    from astropy.time import Time
-
+    time_type = time_class()
     if isinstance(value, datetime):
         aware = value if value.tzinfo else value.replace(tzinfo=UTC)
         value = aware.astimezone(UTC).replace(tzinfo=None).isoformat()
     with warnings.catch_warnings():
         # "dubious year": leap seconds of the future are unknown; the module's text says what is done
         warnings.simplefilter("ignore", erfa.ErfaWarning)
-        time = value if isinstance(value, Time) else _read_iso(value, Time)
+        time = value if isinstance(value, time_type) else _read_iso(value, time_type)
         if not time.isscalar:
             raise InputError("time", str(value), "give one instant")
         tt_days(time)
     return time
 
 
-def _read_iso(text: Any, time_class: type[Time]) -> Time:
+def _read_iso(text: Any, time_type: type[Time]) -> Time:
     match = _ISO.fullmatch(text.strip()) if isinstance(text, str) else None
     if match is None:
         raise InputError("time", text, _FORM)
     date, clock, offset = match.groups()
     try:
-        time = time_class(f"{date}T{clock or '00:00'}", format="isot", scale="utc")
+        time = time_type(f"{date}T{clock or '00:00'}", format="isot", scale="utc")
     except ValueError as error:
         raise InputError("time", text, _FORM) from error
     if offset and offset.upper() != "Z":
@@ -153,10 +168,8 @@ def utc_to_tt(utc1: FloatArray, utc2: FloatArray) -> FloatArray:
 
 def tt_to_time(days_tt: npt.ArrayLike) -> Time:
     """Return an astropy Time in UTC from TT days since J2000, any shape."""
-    from astropy.time import Time
-
     utc1, utc2 = _tt_to_utc(np.asarray(days_tt, dtype=float))
-    time = Time(utc1, utc2, format="jd", scale="utc")
+    time = time_class()(utc1, utc2, format="jd", scale="utc")
     time.format = "isot"
     return time
 

@@ -213,25 +213,30 @@ def moon_columns(observer: Observer, direction: FloatArray) -> Columns:
 
 def _magnitudes(look: Look, columns: Columns) -> FloatArray:
     observer_lon, sun_lon = look.longitude_west_deg(-look.sight.line), look.longitude_west_deg(look.towards_sun)
-    result = np.empty(len(look.observer.days))
+
+    def one(i: int) -> float:
+        row = {name: float(column[i]) for name, column in columns.items()}
+        return visual_magnitude(
+            look.body,
+            row["phase_angle_deg"],
+            row["distance_au"],
+            row["sun_distance_au"],
+            ring_opening_deg=row.get("ring_opening_deg"),
+            ring_opening_sun_deg=row.get("ring_opening_sun_deg"),
+            sub_observer_longitude_west_deg=float(observer_lon[i]),
+            sub_solar_longitude_west_deg=float(sun_lon[i]),
+            solar_ecliptic_longitude_deg=row.get("heliocentric_ecliptic_longitude_deg"),
+            sub_observer_latitude_graphic_deg=row["sub_observer_latitude_deg"],
+            sub_solar_latitude_graphic_deg=row["sub_solar_latitude_deg"],
+            year=2000.0 + look.observer.days[i] / DAYS_PER_YEAR,
+        )
+
+    count = len(look.observer.days)
+    if count == 1:
+        return np.array([one(0)])
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", RangeWarning)
-        for i in range(len(result)):
-            row = {name: float(column[i]) for name, column in columns.items()}
-            result[i] = visual_magnitude(
-                look.body,
-                row["phase_angle_deg"],
-                row["distance_au"],
-                row["sun_distance_au"],
-                ring_opening_deg=row.get("ring_opening_deg"),
-                ring_opening_sun_deg=row.get("ring_opening_sun_deg"),
-                sub_observer_longitude_west_deg=float(observer_lon[i]),
-                sub_solar_longitude_west_deg=float(sun_lon[i]),
-                solar_ecliptic_longitude_deg=row.get("heliocentric_ecliptic_longitude_deg"),
-                sub_observer_latitude_graphic_deg=row["sub_observer_latitude_deg"],
-                sub_solar_latitude_graphic_deg=row["sub_solar_latitude_deg"],
-                year=2000.0 + look.observer.days[i] / DAYS_PER_YEAR,
-            )
+        result = np.array([one(i) for i in range(count)])
     if caught:  # thousands of rows say it once
         warnings.warn(caught[0].message, stacklevel=2)
     return result

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +15,8 @@ from hypothesis import strategies as st
 
 from simulate.errors import EphemerisWarning, InputError
 from simulate.geometry.clock import delta_t_s, parse_time, tt_days, tt_to_time, utc_text, warn_outside_table
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.mark.parametrize(
@@ -62,6 +67,23 @@ def test_what_is_no_instant_is_refused_in_one_sentence(text: str) -> None:
     with pytest.raises(InputError, match="time") as caught:
         parse_time(text)
     assert "\n" not in str(caught.value)
+
+
+def test_an_old_list_of_leap_seconds_is_no_reason_to_go_to_the_network() -> None:
+    code = """
+import socket, warnings
+warnings.simplefilter("error")
+def refuse(*args, **kwargs):
+    raise SystemExit("asked for the network")
+socket.socket.connect = socket.getaddrinfo = refuse
+from astropy.time import Time
+from astropy.utils import iers
+iers.LeapSeconds._today = classmethod(lambda cls: Time("2035-01-01", scale="tai", format="iso"))
+from simulate.geometry import apparition
+print(apparition("mars", "2026-01-10T20:00", "51.5,0").time_utc)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.stdout.strip() == "2026-01-10T20:00:00.000Z", done.stderr
 
 
 def test_several_instants_are_refused() -> None:
