@@ -26,8 +26,8 @@ Complex64Array = npt.NDArray[np.complex64]
 Float32Array = npt.NDArray[np.float32]
 
 LEAST_SAMPLES = 64
-"""Fewest cells across the aperture at which a transfer function is computed: right to 1e-4, and to
-1e-3 within two frequency steps of zero."""
+"""Fewest cells across the aperture at which a transfer function is computed: right to 5e-4, and to
+2e-3 within two frequency steps of zero."""
 
 MOST_SAMPLES = 4096
 """A field so wide that the pupil would need more cells than this is refused."""

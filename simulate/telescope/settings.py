@@ -63,7 +63,8 @@ class Telescope:
     defocus_um : float
         Distance of the sensor from the focus, um, positive away from the telescope.
     aberration_angle_deg : float
-        Position angle of the axis of coma and astigmatism, from north through east, deg.
+        Position angle of the axis of coma and astigmatism, from north through east, deg; the tail of
+        positive coma points there.
 
     Raises
     ------
