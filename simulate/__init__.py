@@ -1,25 +1,126 @@
 """Compute the picture of a planet that a setup should record, and say what can honestly be seen in it.
 
-Nothing heavy is imported here; the public names below are loaded when they are first used.
+Nothing heavy is imported here; the public names are loaded when they are first used, in the order
+of the light: `load_body`, `apparition`, `render`, `Sky`, `Telescope`, `make_pupil`, `Camera`,
+`load_instrument`, `make_chain`, `expected_stack`, `restore`, and `view`, which does it all.
+
+Examples
+--------
+>>> import simulate
+>>> picture = simulate.view("jupiter", "newtonian-150", "2026-01-10T08:00")
+>>> round(picture.apparition.equatorial_diameter_arcsec, 1)
+46.6
 """
 
 from __future__ import annotations
 
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simulate.air import Sky
+    from simulate.bodies import Body, body_names, load_body
+    from simulate.camera import Camera, Mount, expose
+    from simulate.compose.chain import Aim, Chain, Setting, lay_field, make_chain
+    from simulate.compose.view import ViewOptions, view
+    from simulate.errors import InputError, SimulateWarning
+    from simulate.geometry import Apparition, Site, apparition, parse_site
+    from simulate.instruments import Instrument, instrument_names, load_instrument
+    from simulate.present.fits import write_fits
+    from simulate.present.montage import write_montage
+    from simulate.present.record import View
+    from simulate.present.sheet import write_sheet
+    from simulate.scene import Scene, SceneOptions, render
+    from simulate.stack import choose_exposure, expected_stack, restore
+    from simulate.telescope import Telescope, make_pupil, point_response, transfer
 
 __version__ = "0.1.0"
 
-_PUBLIC = {
-    "InputError": "simulate.errors",
+_ROOM_OF = {
+    "Aim": "compose.chain",
+    "Apparition": "geometry",
+    "Body": "bodies",
+    "Camera": "camera",
+    "Chain": "compose.chain",
+    "InputError": "errors",
+    "Instrument": "instruments",
+    "Mount": "camera",
+    "Scene": "scene",
+    "SceneOptions": "scene",
+    "Setting": "compose.chain",
+    "SimulateWarning": "errors",
+    "Site": "geometry",
+    "Sky": "air",
+    "Telescope": "telescope",
+    "View": "present.record",
+    "ViewOptions": "compose.view",
+    "apparition": "geometry",
+    "body_names": "bodies",
+    "choose_exposure": "stack",
+    "expected_stack": "stack",
+    "expose": "camera",
+    "instrument_names": "instruments",
+    "lay_field": "compose.chain",
+    "load_body": "bodies",
+    "load_instrument": "instruments",
+    "make_chain": "compose.chain",
+    "make_pupil": "telescope",
+    "parse_site": "geometry",
+    "point_response": "telescope",
+    "render": "scene",
+    "restore": "stack",
+    "transfer": "telescope",
+    "view": "compose.view",
+    "write_fits": "present.fits",
+    "write_montage": "present.montage",
+    "write_sheet": "present.sheet",
 }
 
-__all__ = ["__version__", *_PUBLIC]  # noqa: PLE0604
+__all__ = [
+    "Aim",
+    "Apparition",
+    "Body",
+    "Camera",
+    "Chain",
+    "InputError",
+    "Instrument",
+    "Mount",
+    "Scene",
+    "SceneOptions",
+    "Setting",
+    "SimulateWarning",
+    "Site",
+    "Sky",
+    "Telescope",
+    "View",
+    "ViewOptions",
+    "__version__",
+    "apparition",
+    "body_names",
+    "choose_exposure",
+    "expected_stack",
+    "expose",
+    "instrument_names",
+    "lay_field",
+    "load_body",
+    "load_instrument",
+    "make_chain",
+    "make_pupil",
+    "parse_site",
+    "point_response",
+    "render",
+    "restore",
+    "transfer",
+    "view",
+    "write_fits",
+    "write_montage",
+    "write_sheet",
+]
 
 
 def __getattr__(name: str) -> Any:
-    if name in _PUBLIC:
-        return getattr(import_module(_PUBLIC[name]), name)
+    if name in _ROOM_OF:
+        return getattr(import_module(f"simulate.{_ROOM_OF[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 

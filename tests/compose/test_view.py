@@ -1,0 +1,189 @@
+"""The whole chain: light is conserved, orientation holds, the same inputs give the same bytes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from simulate.air import Sky, dispersion_arcsec
+from simulate.bodies import load_body
+from simulate.bodies.spectra import body_photon_flux
+from simulate.compose.chain import Aim, Setting, lay_field, make_chain
+from simulate.compose.view import ViewOptions, expected_frame, rotation_arcsec_per_s, scene_colours, view
+from simulate.errors import BelowHorizonError, InputError
+from simulate.geometry import apparition
+from simulate.instruments import Instrument, load_instrument
+from simulate.present.record import Placement
+from simulate.scene import SceneOptions
+from simulate.stack import ExposureWishes
+from simulate.values.spectrum import DEFAULT_BINS
+
+OPPOSITION = "2026-01-10T08:00"
+SPOT = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0))
+"""A stated longitude of the spot, so that no warning about its age is due."""
+
+
+def centre_of_light(picture: np.ndarray, placement: object) -> tuple[float, float]:
+    rows, columns = np.indices(picture.shape)
+    east, north = placement.sky_of(rows, columns, picture.shape)  # type: ignore[attr-defined]
+    total = picture.sum()
+    return float((east * picture).sum() / total), float((north * picture).sum() / total)
+
+
+def perfect(name: str) -> Instrument:
+    instrument = load_instrument(name)
+    return replace(instrument, telescope=replace(instrument.telescope, wavefront_error_waves=0.0))
+
+
+@pytest.mark.parametrize("body", ["mars", "uranus", "venus"])
+def test_electrons_on_the_sensor_are_the_photons_of_the_magnitude(body: str) -> None:
+    # photons by the magnitude, through area, transmission and quantum efficiency: no loss, no gain
+    instrument = load_instrument("refractor-60")
+    seen = apparition(body, "2027-02-19T00:00")
+    options = ViewOptions(bins=DEFAULT_BINS)
+    look = expected_frame(load_body(body), instrument, seen, Sky(seeing_arcsec=1.0), options)
+    rates = look.chain.on_sensor(look.rates) - look.chain.sky_rate[:, None, None].astype(np.float32)
+    photons = body_photon_flux(load_body(body), seen.magnitude, DEFAULT_BINS)
+    expected = look.chain.electrons(photons)
+    # wings of the response beyond the window take a little
+    np.testing.assert_allclose(rates.sum(axis=(1, 2)), expected, rtol=0.03)
+    fine = look.rates - look.chain.sky_rate[:, None, None]
+    whole = fine.sum(axis=(1, 2)) / look.laid.factor**2
+    np.testing.assert_allclose(whole, expected, rtol=5e-3)
+
+
+def test_surface_brightness_on_the_sensor_depends_on_the_focal_ratio_only() -> None:
+    # common practice, and conservation of etendue: per pixel a disc gives the same at equal f-ratio
+    seen = apparition("jupiter", OPPOSITION)
+    sky = Sky(seeing_arcsec=0.0)
+    peaks = []
+    for aperture in (100.0, 200.0):
+        instrument = load_instrument("newtonian-200")
+        telescope = replace(
+            instrument.telescope, aperture_mm=aperture, focal_length_mm=10 * aperture, amplifier=1.0,
+            obstruction_mm=0.0, vanes_count=0, vane_width_mm=0.0, wavefront_error_waves=0.0,
+        )  # fmt: skip
+        look = expected_frame(load_body("jupiter"), replace(instrument, telescope=telescope), seen, sky, SPOT)
+        grid = look.laid.grid
+        middle = np.hypot(grid.north_arcsec()[:, None], grid.east_arcsec()[None, :]) < 12.0
+        peaks.append(look.rates[1][middle].mean())
+    assert peaks[0] == pytest.approx(peaks[1], rel=0.01)
+
+
+def test_the_same_inputs_and_seed_give_the_same_bytes() -> None:
+    first, second = (view("mars", "refractor-60", "2027-02-19T00:00", seed=4) for _ in range(2))
+    other = view("mars", "refractor-60", "2027-02-19T00:00", seed=5)
+    for name in ("frame", "expected", "finished_rgb", "truth_rgb", "psf"):
+        assert getattr(first, name).values.tobytes() == getattr(second, name).values.tobytes()
+    assert first.inputs == second.inputs
+    assert first.frame.values.tobytes() != other.frame.values.tobytes()
+    assert first.truth_rgb.values.tobytes() == other.truth_rgb.values.tobytes()
+
+
+def test_the_lit_side_of_venus_is_toward_the_sun_in_every_picture() -> None:
+    seen_from_earth = view("venus", "newtonian-150", "2025-01-10T05:00")
+    seen = seen_from_earth.apparition
+    angle = np.radians(seen.bright_limb_position_angle_deg)
+    for picture in (seen_from_earth.truth_rgb, seen_from_earth.stack_rgb, seen_from_earth.finished_rgb):
+        east, north = centre_of_light(np.clip(picture.values[..., 1], 0, None), picture.placement)
+        along = east * np.sin(angle) + north * np.cos(angle)
+        across = east * np.cos(angle) - north * np.sin(angle)
+        assert along > 0.15 * seen.equatorial_diameter_arcsec / 2
+        assert abs(across) < 0.1 * along
+
+
+def test_a_mirrored_instrument_flips_the_frame_and_nothing_else() -> None:
+    plain = load_instrument("newtonian-150")
+    mirrored = replace(plain, mount=replace(plain.mount, mirrored=True))
+    one = view("venus", plain, "2025-01-10T05:00", options=SPOT)
+    two = view("venus", mirrored, "2025-01-10T05:00", options=SPOT)
+    np.testing.assert_allclose(two.expected.values, one.expected.values[..., ::-1], rtol=1e-3, atol=1e-2)
+    np.testing.assert_array_equal(one.truth_rgb.values, two.truth_rgb.values)
+
+
+def test_camera_angle_turns_the_frame_on_the_sky() -> None:
+    plain = load_instrument("newtonian-150")
+    turned = replace(plain, mount=replace(plain.mount, kind="equatorial", camera_angle_deg=37.0))
+    shown = view("venus", turned, "2025-01-10T05:00", options=SPOT)
+    angle = np.radians(shown.apparition.bright_limb_position_angle_deg)
+    east, north = centre_of_light(shown.expected.values.sum(axis=0), shown.expected.placement)
+    assert east * np.sin(angle) + north * np.cos(angle) > 0
+    assert abs(east * np.cos(angle) - north * np.sin(angle)) < 0.3 * np.hypot(east, north)
+
+
+def test_dispersion_lifts_blue_toward_the_zenith_by_what_the_air_s_index_says() -> None:
+    site = "-41.3,174.8,20"
+    seen = apparition("mars", "2027-02-19T10:30", site)
+    # coma moves the centre of light, so a perfect mirror is taken
+    look = expected_frame(load_body("mars"), perfect("newtonian-150"), seen, Sky(), ViewOptions())
+    bins, chain = look.scene.bins, look.chain
+    lifted = dispersion_arcsec(bins.centres_nm, seen.altitude_deg, Sky(), 20.0)
+    light = chain.weights * scene_colours(look.scene)
+    expected = light @ lifted / light.sum(axis=1)
+    zenith = np.radians(seen.parallactic_angle_deg)
+    # the planet's own centre of light differs by colour (the cap is white), so the air's part is a difference
+    still = make_chain(replace(chain.setting, without=frozenset({"dispersion"}))).rates(look.scene)
+    places = []
+    for moved, kept in zip(look.rates, still, strict=True):
+        sky = float(chain.sky_rate.min())
+        first, second = (centre_of_light(p - sky, Placement.of_grid(look.laid.grid)) for p in (moved, kept))
+        places.append(np.subtract(first, second))
+    along = [east * np.sin(zenith) + north * np.cos(zenith) for east, north in places]
+    across = [east * np.cos(zenith) - north * np.sin(zenith) for east, north in places]
+    # red, green, blue: blue stands highest
+    assert along[2] - along[0] > 0.5
+    np.testing.assert_allclose(np.diff(along), np.diff(expected), atol=0.02)
+    np.testing.assert_allclose(np.diff(across), 0.0, atol=0.02)
+
+
+def test_a_body_below_the_horizon_is_refused_with_its_next_rise() -> None:
+    with pytest.raises(BelowHorizonError, match=r"mars is \d+ deg below the horizon there; it next rises at 2027-"):
+        view("mars", "newtonian-150", "2027-02-19T00:30", "-41.3,174.8,20")
+
+
+def test_better_air_larger_aperture_and_more_frames_never_make_it_worse() -> None:
+    width = {}
+    for name in ("refractor-60", "newtonian-150", "newtonian-250"):
+        for seeing in (1.0, 3.0):
+            shown = view("mars", name, "2027-02-19T00:00", sky=Sky(seeing_arcsec=seeing))
+            width[name, seeing] = shown.optics.stack_fwhm_arcsec
+    assert width["refractor-60", 1.0] > width["newtonian-150", 1.0] > width["newtonian-250", 1.0]
+    assert all(width[name, 1.0] < width[name, 3.0] for name in ("refractor-60", "newtonian-150", "newtonian-250"))
+    few = view("mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=10)))
+    many = view("mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=1000)))
+    ratio = np.median(few.stack.noise) / np.median(many.stack.noise)
+    assert ratio == pytest.approx(np.sqrt(many.exposure.kept / few.exposure.kept), rel=0.2)
+
+
+def test_rotation_of_jupiter_s_middle_is_that_of_the_handbook_formula() -> None:
+    # pi d / P with P = 9 h 55.5 min: 46.6 arcsec gives 0.246 arcsec/min (computed in the physics notes)
+    seen = apparition("jupiter", OPPOSITION)
+    per_minute = 60 * rotation_arcsec_per_s(load_body("jupiter"), seen)
+    assert per_minute == pytest.approx(0.246, rel=0.01)
+
+
+def test_points_and_discs_agree_on_where_the_light_is() -> None:
+    shown = view("star", perfect("newtonian-150"), "2027-02-19T00:00")
+    plane = shown.stack.picture[1]
+    core = np.where(plane > 0.1 * plane.max(), plane, 0.0)
+    east, north = centre_of_light(core, shown.stack_placement)
+    assert abs(east) < 0.05
+    assert abs(north) < 0.05
+    assert shown.psf.values.sum() == pytest.approx(1.0, abs=1e-4)
+
+
+def test_unknown_steps_and_fields_are_refused() -> None:
+    instrument = load_instrument("refractor-60")
+    laid = lay_field(instrument, 40.0, Aim())
+    with pytest.raises(InputError, match="did you mean 'seeing'"):
+        Setting(instrument, Sky(), Aim(), laid.grid, laid.sensor, without=frozenset({"seing"}))
+    bare = make_chain(
+        Setting(
+            instrument, Sky(), Aim(), laid.grid, laid.sensor,
+            without=frozenset({"diffraction", "seeing", "dispersion", "pixel", "tracking"}),
+        )
+    )  # fmt: skip
+    np.testing.assert_array_equal(bare.response, 1)
+    np.testing.assert_array_equal(bare.pixel, 1)
