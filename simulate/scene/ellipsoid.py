@@ -130,10 +130,10 @@ class Ellipsoid:
     def points(self, east: FloatArray, north: FloatArray) -> SurfacePoints:
         """Return where rays at (east, north) arcsec, shape (n,), meet the visible surface.
 
-        Rays that pass beside the body are moved to its limb.
+        Rays that pass beside the body are moved to its limb. Results have the precision of `east`.
         """
         x, y = east - self.centre[0], north - self.centre[1]
-        disc = self.sky_to_disc
+        disc = self.sky_to_disc.astype(x.dtype)
         u = disc[0, 0] * x + disc[0, 1] * y
         v = disc[1, 0] * x + disc[1, 1] * y
         distance2 = u * u + v * v
@@ -141,28 +141,31 @@ class Ellipsoid:
         if outside.any():
             scale = np.where(outside, 1.0 / np.sqrt(np.maximum(distance2, 1.0)), 1.0)
             u, v = u * scale, v * scale
-        return self.on_sphere(np.stack([u, v, np.sqrt(np.maximum(1.0 - u * u - v * v, 0.0))]))
+        sphere = np.empty((3, u.size), u.dtype)
+        sphere[0], sphere[1] = u, v
+        np.sqrt(np.maximum(1.0 - u * u - v * v, 0.0), out=sphere[2])
+        return self.on_sphere(sphere)
 
     def on_sphere(self, sphere: FloatArray) -> SurfacePoints:
         """Return the cosines at points of the unit sphere y, shape (3, n), viewing basis."""
-        height = self.pole_on_sphere @ sphere
-        lit = self.sun_on_sphere @ sphere
+        height = self.pole_on_sphere.astype(sphere.dtype) @ sphere
+        lit = self.sun_on_sphere.astype(sphere.dtype) @ sphere
         a2, c2 = self.equatorial**-2, self.polar**-2
         length = np.sqrt(a2 + height * height * (c2 - a2))
         return SurfacePoints(sphere, self._to_observer * sphere[2] / length, self._to_sun * lit / length)
 
     def normals(self, points: SurfacePoints) -> FloatArray:
         """Return unit normals (east, north, toward the observer), shape (3, n)."""
-        raw = (self.shrink @ self.basis.T) @ points.sphere
+        raw = (self.shrink @ self.basis.T).astype(points.sphere.dtype) @ points.sphere
         return raw / np.sqrt((raw**2).sum(axis=0))
 
     def positions(self, points: SurfacePoints) -> FloatArray:
         """Return places relative to the centre (east, north, toward the observer), arcsec, (3, n)."""
-        return (self.stretch @ self.basis.T) @ points.sphere
+        return (self.stretch @ self.basis.T).astype(points.sphere.dtype) @ points.sphere
 
     def latitude_graphic_deg(self, points: SurfacePoints) -> FloatArray:
         """Return planetographic latitudes, deg, shape (n,)."""
-        height = self.pole_on_sphere @ points.sphere
+        height = self.pole_on_sphere.astype(points.sphere.dtype) @ points.sphere
         a2, c2 = self.equatorial**-2, self.polar**-2
         sine = height / (self.polar * np.sqrt(a2 + height * height * (c2 - a2)))
         return np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0)))
@@ -177,7 +180,9 @@ class Ellipsoid:
         # (east, north, toward the observer) is a left-handed frame: the body's east is pole x meridian
         # as vectors, hence the reversed product of components; it points to the sky's west.
         eastward = np.cross(meridian, self.pole)
-        return np.degrees(np.arctan2((self.basis @ eastward) @ points.sphere, (self.basis @ meridian) @ points.sphere))
+        sphere, basis = points.sphere, self.basis
+        east, ahead = ((basis @ axis).astype(sphere.dtype) @ sphere for axis in (eastward, meridian))
+        return np.degrees(np.arctan2(east, ahead))
 
     def silhouette_chords(self, strips: Strips) -> tuple[FloatArray, FloatArray]:
         """Return the ends of the silhouette's chord in each strip, cell coordinates, (strips,)."""

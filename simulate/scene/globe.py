@@ -33,6 +33,9 @@ _SMALL_CELLS = 24.0
 _STRIPS = 3
 """Least number of strips across a cell."""
 
+_CHUNK = 16_384
+"""Points that are computed at a time: all bins of so many stay in a processor's cache."""
+
 _MAP_POINTS = 30_000
 """With more points than this the map is read once a cell."""
 
@@ -45,7 +48,7 @@ class ReflectanceMap(Protocol):
         """Wavelengths of the map's planes, nm, rising, shape (w,)."""
         ...
 
-    def sample(self, latitude_graphic_deg: FloatArray, longitude_east_deg: FloatArray) -> FloatArray:
+    def sample(self, latitude_graphic_deg: FloatArray, longitude_east_deg: FloatArray | float) -> FloatArray:
         """Return relative reflectances, shape (w, n), at places of shape (n,)."""
         ...
 
@@ -62,16 +65,21 @@ class Pattern:
         East longitude of the central meridian.
     wavelengths_nm : array, shape (bins,)
         Middle of each bin; the map is taken as linear between its own wavelengths, constant beyond.
+    zonal : bool
+        Whether nothing on the map depends on longitude.
     """
 
     surface_map: ReflectanceMap
     meridian_east_deg: float
     wavelengths_nm: FloatArray
+    zonal: bool = False
 
     def __call__(self, ellipsoid: Ellipsoid, points: SurfacePoints) -> FloatArray:
         """Return the relative reflectance, shape (bins, n), float32."""
         latitude = ellipsoid.latitude_graphic_deg(points)
-        longitude = ellipsoid.longitude_from_meridian_deg(points) + self.meridian_east_deg
+        longitude = self.meridian_east_deg
+        if not self.zonal:
+            longitude = ellipsoid.longitude_from_meridian_deg(points) + self.meridian_east_deg
         planes = np.asarray(self.surface_map.sample(latitude, longitude), np.float32)
         own = np.asarray(self.surface_map.wavelengths_nm, float)
         mix = np.stack([np.interp(self.wavelengths_nm, own, row) for row in np.eye(own.size)], axis=1)
@@ -226,14 +234,15 @@ def _fine_cells(window: Window, globe: Globe, lit: FloatArray) -> npt.NDArray[np
 
 
 def _fill_plain(light: npt.NDArray[np.float32], window: Window, globe: Globe, cells: npt.NDArray[np.intp]) -> None:
-    if cells.size == 0:
-        return
-    rows, columns = np.divmod(cells, window.shape[1])
-    points = globe.ellipsoid.points(window.east[columns], window.north[rows])
-    values = globe.law(points.mu, points.mu0)
-    if globe.pattern is not None:
-        values = values * globe.pattern(globe.ellipsoid, points)
-    light[:, cells] = _shaded(values, globe, points, window.grid.step_arcsec)
+    east, north = window.east.astype(np.float32), window.north.astype(np.float32)
+    for start in range(0, cells.size, _CHUNK):
+        part = cells[start : start + _CHUNK]
+        rows, columns = np.divmod(part, window.shape[1])
+        points = globe.ellipsoid.points(east[columns], north[rows])
+        values = globe.law(points.mu, points.mu0)
+        if globe.pattern is not None:
+            values = values * globe.pattern(globe.ellipsoid, points)
+        light[:, part] = _shaded(values, globe, points, window.grid.step_arcsec)
 
 
 def _shaded(values: FloatArray, globe: Globe, points: SurfacePoints, step: float) -> FloatArray:
@@ -254,7 +263,7 @@ def _fill_fine(
         return
     cell, cross, scan, weight = _gauss_points(strips, cut.chords, across, along)
     places = (cross, scan) if strips.along_north else (scan, cross)
-    points = globe.ellipsoid.points(*places)
+    points = globe.ellipsoid.points(*(place.astype(np.float32) for place in places))
     starts = np.flatnonzero(np.diff(cell, prepend=-1))
     values = globe.law(points.mu, points.mu0)
     if globe.pattern is not None:

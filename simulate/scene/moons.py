@@ -111,7 +111,7 @@ class Shade:
 
     def __call__(self, globe: Ellipsoid, points: SurfacePoints, step: float) -> FloatArray:
         """Return the fraction of sunlight left, shape (n,)."""
-        return self.shadow.sunlit(globe.positions(points) * self.km_per_arcsec)
+        return self.shadow.sunlit(globe.positions(points).astype(float) * self.km_per_arcsec)
 
     @property
     def spot(self) -> tuple[tuple[float, float, float], ...]:

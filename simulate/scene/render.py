@@ -215,7 +215,7 @@ class _Subject:
         seen = self.apparition.central_meridian_deg
         meridian = seen.get(surface.longitude_system, next(iter(seen.values())))
         sense = -1.0 if self.body.longitude_sense == "west" else 1.0
-        return Pattern(surface, sense * meridian, self.bins.centres_nm)
+        return Pattern(surface, sense * meridian, self.bins.centres_nm, zonal=surface.reflectance.shape[-1] == 1)
 
     def _map(self, without: frozenset[str]) -> SurfaceMap:
         seen, options = self.apparition, self.options

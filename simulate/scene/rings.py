@@ -332,11 +332,11 @@ class RingShadow:
         pole, sun = globe.pole, globe.sun
         height = float(sun @ pole)
         height = math.copysign(max(abs(height), _EDGE_ON), height)
-        way = globe.polar * (globe.pole_on_sphere @ points.sphere) / -height
+        way = globe.pole_on_sphere.astype(points.sphere.dtype) @ points.sphere * (globe.polar / -height)
         light = np.ones(way.shape)
         some = np.flatnonzero((way > 0) & (way < self.radii[-1] * 1.1 + globe.equatorial))
         points = SurfacePoints(points.sphere[:, some], points.mu[some], points.mu0[some])
-        crossing = globe.positions(points) + np.multiply.outer(sun, way[some])
+        crossing = globe.positions(points).astype(float) + np.multiply.outer(sun, way[some])
         radius = np.sqrt((crossing**2).sum(axis=0))
         slope = crossing / radius
         slope = slope - np.multiply.outer(pole, (sun @ slope) / height)

@@ -36,6 +36,8 @@ def covered(grid: Grid, form: np.ndarray, centre: tuple[float, float], along_nor
     along_north=st.booleans(),
 )
 def test_the_area_of_an_ellipse_does_not_depend_on_where_it_falls(east, north, major, flat, angle, along_north):
+    if flat < 0.2:  # thin shapes are cut across their short axis, as the rings are
+        along_north = abs(np.sin(np.radians(angle))) > np.sqrt(0.5)
     form = ellipse(major, major * flat, angle)
     cells = covered(Grid(40, 41, 0.5), form, (east, north), along_north)
     assert cells.min() >= 0
