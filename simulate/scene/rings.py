@@ -31,9 +31,9 @@ _EDGE_ON = 1e-4
 _SURGE_RATE = 2.25
 """Fall of the opposition surge with the phase angle, 1/deg (Mallama & Hilton 2018, equation 10)."""
 
-_PHASE_SLOPE = 0.033
-"""Fading of the rings with the phase angle, mag/deg; chosen (+-0.01) so that globe and rings together
-fade as equation 10 of Mallama & Hilton (2018) says, 0.026 mag/deg."""
+_PHASE_SLOPE = 0.026
+"""Fading of the rings with the phase angle, mag/deg: that of globe and rings together (equation 10 of
+Mallama & Hilton 2018), the globe alone fading about as fast."""
 
 _UNLIT_SHARE = {
     "A inner": 1.70,
