@@ -6,6 +6,7 @@ import io
 import json
 import textwrap
 import warnings
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +80,7 @@ def _lay_point(radiance: npt.NDArray[np.float32], grid: Any, point: Any) -> None
 def band_names(view: View) -> tuple[str, ...]:
     """Return the names of the scene's bands, "380-420 nm"."""
     edges = view.scene.bins.edges_nm
-    return tuple(f"{low:g}-{high:g} nm" for low, high in zip(edges[:-1], edges[1:], strict=True))
+    return tuple(f"{low:g}-{high:g} nm" for low, high in pairwise(edges))
 
 
 def _primary(view: View) -> Any:

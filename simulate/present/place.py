@@ -68,7 +68,7 @@ class Display:
         return float(row), float(column)
 
 
-def as_mounted(placement: Placement) -> tuple[float, bool]:
+def mounted_view(placement: Placement) -> tuple[float, bool]:
     """Return (position angle of up in deg, mirrored) of a camera's pixels."""
     up = math.degrees(math.atan2(placement.east_per_row, placement.north_per_row))
     a, b = placement.east_per_column, placement.east_per_row
@@ -102,7 +102,7 @@ def lay(picture: Picture, display: Display, *, pixels: bool = False) -> FloatArr
         raise InputError("picture", values.shape, "show one plane, or a colour picture")
     ratio = display.step_arcsec / picture.placement.step_arcsec
     points = max(1, min(6, math.ceil(ratio * (2 if pixels else 1))))
-    order = 0 if pixels else 3
+    order = 0 if pixels else (3 if points == 1 else 1)  # where points are averaged, lines between cells do
     planes = values[..., None] if values.ndim == 2 else values
     result = np.stack([_sampled(planes[..., c], picture, display, points, order) for c in range(planes.shape[-1])], -1)
     if order == 3:  # a cubic must not invent light below or above what is there
@@ -112,12 +112,12 @@ def lay(picture: Picture, display: Display, *, pixels: bool = False) -> FloatArr
 
 def _sampled(plane: FloatArray, picture: Picture, display: Display, points: int, order: int) -> FloatArray:
     offsets = (np.arange(points) + 0.5) / points - 0.5
-    source = ndimage.spline_filter(plane, order=3, output=np.float32) if order == 3 else plane
+    source = ndimage.spline_filter(plane, order=3).astype(np.float32) if order == 3 else plane
     total = np.zeros(display.shape, dtype=np.float32)
     matrix, origin = _map(picture, display)
     for up in offsets:
         for right in offsets:
-            start = origin + matrix @ np.array([up, right])
+            start: Any = origin + matrix @ np.array([up, right])
             total += ndimage.affine_transform(
                 source, matrix, start, display.shape, order=order, mode="constant", cval=0.0, prefilter=False,
                 output=np.float32,

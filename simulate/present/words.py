@@ -60,7 +60,7 @@ def body_title(body: str) -> str:
 def when_text(time_utc: str) -> str:
     """Return "2027-02-14 09:30 UTC" of an ISO time; seconds only where they are not zero."""
     date, _, clock = time_utc.removesuffix("Z").partition("T")
-    hours, minutes, seconds = (clock.split(":") + ["00", "00"])[:3]
+    hours, minutes, seconds = [*clock.split(":"), "00", "00"][:3]
     whole = f"{float(seconds):04.1f}".removesuffix(".0") if float(seconds or 0) else ""
     return f"{date} {hours}:{minutes}{':' + whole if whole else ''} UTC"
 
@@ -165,7 +165,7 @@ def _face_lines(seen: Any) -> list[tuple[str, str]]:
 def _sky_facts(view: View) -> list[Fact]:
     seen, optics = view.apparition, view.optics
     lines = []
-    if seen.altitude_deg is None:
+    if seen.altitude_deg is None or seen.azimuth_deg is None:
         lines.append(("Altitude", "no site given: seen through the zenith"))
     else:
         lines.append(
@@ -181,7 +181,7 @@ def _sky_facts(view: View) -> list[Fact]:
         here = f"; {optics.seeing_fwhm_arcsec:.2f}″ here" if optics.seeing_fwhm_arcsec is not None else ""
         lines.append(("Seeing", f"{zenith:.2f}″ at the zenith (as given){here}"))
     if optics.fried_ratio is not None:
-        lines.append(("Aperture", f"{optics.fried_ratio:.1f} times the size of the air's calm patches"))
+        lines.append(("Calm patches", f"the aperture is {optics.fried_ratio:.1f} of them wide (D/r0)"))
     if optics.dispersion_arcsec is not None and seen.altitude_deg is not None:
         spread = abs(optics.dispersion_arcsec)
         pixels = spread / optics.pixel_scale_arcsec
@@ -239,16 +239,25 @@ def _recording_facts(view: View) -> list[Fact]:
     exposure = view.exposure
     share = 100 * exposure.kept / exposure.frames
     set_by = {"full well": "set by full well", "motion of the air": "set by the moving air", "user": "as given"}
+    spread = f"± {100 * LIGHT_UNCERTAINTY:.0f} %"
     lines = [
         ("Exposure", f"{duration(exposure.exposure_s)}, {set_by.get(exposure.limited_by, exposure.limited_by)}"),
-        ("Peak", f"{exposure.peak_electrons:,.0f} e⁻ ± {100 * LIGHT_UNCERTAINTY:.0f} %, {100 * exposure.peak_fraction:.0f} % of full scale".replace(",", " ")),
+        ("Peak", f"{count(exposure.peak_electrons)} e⁻ {spread}; {100 * exposure.peak_fraction:.0f} % of full scale"),
         ("Gain", f"{exposure.gain_e_per_dn:.3g} e⁻/DN"),
-        ("Frames", f"{exposure.frames:,} in {duration(exposure.seconds)}, {exposure.frames_per_second:.0f} a second".replace(",", " ", 1)),
-        ("Kept", f"{exposure.kept:,} ({share:.0f} %)".replace(",", " ")),
+        (
+            "Frames",
+            f"{count(exposure.frames)} in {duration(exposure.seconds)}: {exposure.frames_per_second:.3g} a second",
+        ),
+        ("Kept", f"{count(exposure.kept)} ({share:.0f} %)"),
         ("Stack grid", _grid_text(view)),
         ("Noise", _noise_text(view)),
-    ]  # fmt: skip
+    ]
     return [Fact("recording", label, text) for label, text in lines]
+
+
+def count(number: float) -> str:
+    """Return a whole number with thin blanks between groups of three digits."""
+    return f"{number:,.0f}".replace(",", "\u202f")
 
 
 def _grid_text(view: View) -> str:
@@ -293,15 +302,42 @@ def verdict_lines(view: View) -> dict[str, list[str]]:
 def provenance(view: View) -> str:
     """Return one paragraph that says from what a view was computed."""
     seen = view.apparition
-    parts = [
-        f"Computed, not photographed: simulate {view.version}".strip(),
+    parts = [f"Computed, not photographed: simulate {view.version}".strip()]
+    parts += [instrument_text(view.instrument)]
+    parts += _choices(view)
+    parts += [
         f"ephemeris {seen.ephemeris}",
+        "magnitudes Mallama & Hilton (2018), poles and radii IAU WGCCRE 2015",
         f"seed {view.seed}",
-        "planets' magnitudes Mallama & Hilton (2018), pole and radii IAU WGCCRE 2015",
     ]
-    parts += [f"{key} {value}" for key, value in sorted(view.inputs.items()) if isinstance(value, (str, int, float))
-              and key not in ("body", "instrument", "time", "seed", "version", "ephemeris")]  # fmt: skip
     return "; ".join(parts) + "."
+
+
+def instrument_text(instrument: Any) -> str:
+    """Return the numbers of an instrument in one clause."""
+    optics, camera, mount = instrument.telescope, instrument.camera, instrument.mount
+    length = f"{optics.focal_length_mm:g} mm" + (f" × {optics.amplifier:g}" if optics.amplifier != 1 else "")
+    parts = [f"aperture {optics.aperture_mm:g} mm", f"focal length {length}"]
+    if optics.obstruction_mm > 0:
+        parts.append(f"obstruction {optics.obstruction_mm:g} mm")
+    parts.append(f"{camera.pixel_um:g} µm pixels, {camera.filter_array}, {camera.bits} bits")
+    parts.append(mount.kind + (", mirrored" if mount.mirrored else ""))
+    return ", ".join(parts)
+
+
+def _choices(view: View) -> list[str]:
+    """What the user chose about the picture, where it is not the usual."""
+    given = view.inputs
+    parts = []
+    if given.get("invented_texture"):
+        parts.append("the fine texture is invented")
+    if given.get("without"):
+        parts.append("left out: " + ", ".join(given["without"]))
+    if given.get("red_spot_longitude_deg") is not None:
+        parts.append(f"red spot at System II {given['red_spot_longitude_deg']:g}°")
+    if given.get("dust"):
+        parts.append(f"dust {given['dust']:g}")
+    return parts
 
 
 def summary(view: View, *, width: int = 80, plain: bool = False) -> str:
@@ -347,7 +383,7 @@ def _verdict_text(view: View, width: int) -> Sequence[str]:
     return ["", "What can be seen", *lines] if lines else []
 
 
-_ASCII = {"″": " arcsec", "°": " deg", "±": "+-", "×": "x", "−": "-", "µ": "u", "e⁻": "e-", " ": " "}
+_ASCII = {"″": " arcsec", "°": " deg", "±": "+-", "×": "x", "−": "-", "µ": "u", "e⁻": "e-", "\u202f": ""}
 
 
 def ascii_text(text: str) -> str:

@@ -1,0 +1,336 @@
+"""The sheet of one view: the truth, one raw frame and the finished picture at one scale, and the facts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from simulate.bodies import load_body
+from simulate.present.board import (
+    ACCENT,
+    CLEAR,
+    DISC,
+    DOUBTFUL,
+    INK,
+    LINE,
+    LOST,
+    PAGE,
+    QUIET,
+    WARM,
+    Board,
+    arrows,
+    scale_bar,
+)
+from simulate.present.caution import caution_for
+from simulate.present.files import write_bytes
+from simulate.present.place import Display, lay, mounted_view
+from simulate.present.record import View
+from simulate.present.words import (
+    GROUPS,
+    body_title,
+    count,
+    duration,
+    facts,
+    headline,
+    provenance,
+    verdict_lines,
+    when_text,
+    where_text,
+)
+
+WIDTH = 1600
+MARGIN = 32
+GAP = 16
+PANEL_SIDE = (WIDTH - 2 * MARGIN - 2 * GAP) // 3
+SMALLEST_MARGIN = 1.25
+"""Field of the panels in sizes of the body with its rings."""
+
+VERDICT_COLOURS = {"clear": CLEAR, "doubtful": DOUBTFUL, "lost": LOST}
+VERDICT_WORDS = {"clear": "clear", "doubtful": "doubtful", "lost": "not to be seen"}
+
+MOON_ROW = 150
+"""Height of the row of moons, pixels."""
+
+MOON_DISTANCE = 30.0
+"""Moons farther from the planet than this many radii are left out of the row of moons."""
+
+
+def write_sheet(path: str | Path, view: View, *, as_mounted: bool = False) -> Path:
+    """Write the sheet of a view as a PNG; beside and renamed.
+
+    Parameters
+    ----------
+    path : str or Path
+        Where to.
+    view : View
+        What to show.
+    as_mounted : bool
+        Show the pictures as the camera sees them instead of north up.
+    """
+    return write_bytes(path, sheet_png(view, as_mounted=as_mounted))
+
+
+def sheet_png(view: View, *, as_mounted: bool = False) -> bytes:
+    """Return the sheet of a view as the bytes of a PNG, `WIDTH` pixels wide."""
+    return draw_sheet(view, as_mounted=as_mounted).png(
+        {"Title": f"{view.body} through {view.instrument.name}", "Creation Time": view.apparition.time_utc}
+    )
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where the parts of a sheet stand, pixels from the top.
+
+    Parameters
+    ----------
+    panels, moons, facts, caution, foot : int
+        Top of each part.
+    height : int
+        Of the whole sheet.
+    """
+
+    panels: int
+    moons: int
+    facts: int
+    caution: int
+    foot: int
+    height: int
+
+
+def draw_sheet(view: View, *, as_mounted: bool = False) -> Board:
+    """Return the board with the sheet of a view drawn on it."""
+    board = Board(WIDTH, 100)
+    caution = _caution(view)
+    layout = _layout(view, board, caution)
+    board.resize(layout.height)
+    _draw_head(board, view)
+    _draw_panels(board, view, layout.panels, as_mounted)
+    if _row_of_moons(view):
+        _draw_moons(board, view, layout.moons)
+    _draw_facts(board, view, layout.facts)
+    if caution:
+        _draw_caution(board, caution, layout.caution)
+    _draw_foot(board, view, layout.foot)
+    return board
+
+
+def _caution(view: View) -> str | None:
+    seen = view.apparition
+    return None if view.body == "star" else caution_for(seen.elongation_deg, seen.sun_altitude_deg)
+
+
+def _layout(view: View, ruler: Board, caution: str | None) -> Layout:
+    panels = 132
+    moons = panels + PANEL_SIDE + 56
+    first = moons + (MOON_ROW if _row_of_moons(view) else 0)
+    after_facts = first + _facts_height(ruler, view)
+    box = 24 + round(1.45 * 14) * len(ruler.wrapped(caution, WIDTH - 2 * MARGIN - 40, 14)) if caution else 0
+    foot = after_facts + (box + 20 if caution else 0)
+    lines = sum(len(ruler.wrapped(text, WIDTH - 2 * MARGIN, 11)) for text in _foot_texts(view))
+    return Layout(panels, moons, first, after_facts, foot, foot + 20 + 16 * lines + 12)
+
+
+def _draw_head(board: Board, view: View) -> None:
+    seen = view.apparition
+    title = body_title(view.body)
+    board.text(MARGIN, 56, title, 32, INK, bold=True)
+    board.text(MARGIN + board.measure(title, 32, bold=True) + 16, 56, f"through {view.instrument.name}", 20, QUIET)
+    board.text(WIDTH - MARGIN, 42, when_text(seen.time_utc), 15, INK, align="right")
+    board.text(WIDTH - MARGIN, 64, where_text(seen.site), 13, QUIET, align="right")
+    board.text(MARGIN, 100, headline(view), 16, ACCENT)
+
+
+def field_arcsec(view: View) -> float:
+    """Return the side of the square of sky that the panels show, arcsec."""
+    width = view.apparition.equatorial_diameter_arcsec
+    body = load_body(view.body)
+    if body.rings and body.equatorial_radius_km:
+        width *= max(ring.outer_km for ring in body.rings) / body.equatorial_radius_km
+    wanted = max(SMALLEST_MARGIN * width, 14 * view.optics.diffraction_fwhm_arcsec)
+    rows, columns = view.finished_rgb.shape
+    return min(wanted, min(rows, columns) * view.finished_rgb.placement.step_arcsec)
+
+
+def panel_display(view: View, side: int, field: float, as_mounted: bool) -> Display:
+    """Return the display of a square panel of `side` pixels that shows `field` arcsec."""
+    up, mirrored = mounted_view(view.frame_rgb.placement) if as_mounted else (0.0, False)
+    return Display(side, side, field / side, up, mirrored)
+
+
+def _draw_panels(board: Board, view: View, top: int, as_mounted: bool) -> None:
+    exposure = view.exposure
+    titles = (
+        ("As it is", "unblurred, above the air"),
+        ("One frame", f"raw, {duration(exposure.exposure_s)}, the camera's own pixels"),
+        ("Finished", f"{count(exposure.kept)} of {count(exposure.frames)} frames stacked and restored"),
+    )
+    display = panel_display(view, PANEL_SIDE, field_arcsec(view), as_mounted)
+    pictures = (view.truth_rgb, view.frame_rgb, view.finished_rgb)
+    for index, ((title, note), picture) in enumerate(zip(titles, pictures, strict=True)):
+        x = MARGIN + index * (PANEL_SIDE + GAP)
+        board.picture(x, top, lay(picture, display, pixels=index == 1))
+        board.text(x, top + PANEL_SIDE + 24, title, 16, INK, bold=True)
+        board.text(x + board.measure(title, 16, bold=True) + 12, top + PANEL_SIDE + 24, note, 13, QUIET)
+        _draw_names(board, view, display, x, top, with_names=index == 0)
+    _draw_scale(board, display, top)
+
+
+def _draw_scale(board: Board, display: Display, top: int) -> None:
+    for index in range(3):
+        x = MARGIN + index * (PANEL_SIDE + GAP)
+        scale_bar(board, x + 18, top + PANEL_SIDE - 18, display.step_arcsec, PANEL_SIDE / 4)
+    corner_x, corner_y = MARGIN + PANEL_SIDE - 62, top + PANEL_SIDE - 62
+    north, east = display.direction(0.0), display.direction(90.0)
+    # the arrows' foot moves so that both stay inside the corner whichever way they point
+    foot = (corner_x - 22 * (north[0] + east[0]), corner_y + 22 * (north[1] + east[1]))
+    arrows(board, foot[0], foot[1], north, east)
+
+
+def _draw_names(board: Board, view: View, display: Display, x: int, top: int, *, with_names: bool) -> None:
+    """Name the moons that stand in the field."""
+    if not with_names:
+        return
+    for moon in view.apparition.moons:
+        if moon.state in ("occulted", "eclipsed"):
+            continue
+        row, column = display.pixel_of(moon.east_arcsec, moon.north_arcsec)
+        radius = max(moon.radius_arcsec / display.step_arcsec, 3.0) + 5.0
+        if 20 < column < display.columns - 20 and 30 < row < display.rows - 10:
+            board.text(
+                x + column, top + display.rows - row + radius + 12, moon.name.capitalize(), 12, QUIET, align="center"
+            )
+
+
+def _row_of_moons(view: View) -> list[Any]:
+    radius = view.apparition.equatorial_diameter_arcsec / 2
+    return [m for m in view.apparition.moons if math.hypot(m.east_arcsec, m.north_arcsec) < MOON_DISTANCE * radius]
+
+
+def _draw_moons(board: Board, view: View, top: int) -> None:
+    """Draw planet and moons on a line along the equator, at a scale that takes all of them in."""
+    seen, moons = view.apparition, _row_of_moons(view)
+    frame = Display(1, 1, 1.0, seen.north_pole_position_angle_deg)
+    places = [_turned(moon, frame) for moon in moons]
+    radius = seen.equatorial_diameter_arcsec / 2
+    reach = max(radius * 6, *(abs(across) for across, _ in places))
+    height = max(radius, *(abs(above) for _, above in places))
+    scale = min((WIDTH / 2 - MARGIN - 70) / reach, 34 / height)
+    middle_x, middle_y = WIDTH / 2, top + 60
+    board.text(MARGIN, top + 14, "The moons, the planet's north up", 12, QUIET)
+    scale_bar(board, WIDTH - MARGIN - 150, top + 18, 1 / scale, 150)
+    board.line([(MARGIN, middle_y), (WIDTH - MARGIN, middle_y)], LINE, 1)
+    polar = seen.polar_diameter_arcsec / 2
+    board.oval(middle_x, middle_y, radius * scale, polar * scale, 0.0, DISC)
+    labels = []
+    for (across, above), moon in zip(places, moons, strict=True):
+        x, y, size = middle_x + across * scale, middle_y - above * scale, max(2.2, moon.radius_arcsec * scale)
+        lit = moon.state in ("clear", "transit")
+        board.spot(x, y, size, INK if lit else PAGE, WARM if lit else QUIET)
+        labels.append((x, y + size, moon))
+    for x, row, moon in _spread_labels(board, labels):
+        board.text(x, middle_y + 54 + 16 * row, _moon_label(moon), 12, QUIET, align="center")
+
+
+def _turned(moon: Any, frame: Display) -> tuple[float, float]:
+    """Return (right, up) of a moon in arcsec on a display that is turned to the planet's pole."""
+    row, column = frame.pixel_of(moon.east_arcsec, moon.north_arcsec)
+    return column, row
+
+
+def _moon_label(moon: Any) -> str:
+    state = {"transit": " in front", "occulted": " behind", "eclipsed": " in the shadow"}.get(moon.state, "")
+    return f"{moon.name.capitalize()}{state}"
+
+
+def _spread_labels(board: Board, labels: list[tuple[float, float, Any]]) -> list[tuple[float, int, Any]]:
+    """Return (x, row, moon): a label that would touch the one before it goes to the next of two rows."""
+    ends = [-math.inf] * 2
+    result = []
+    for x, _, moon in sorted(labels, key=lambda item: item[0]):
+        half = board.measure(_moon_label(moon), 12) / 2 + 6
+        row = 0 if x - half > ends[0] else 1
+        ends[row] = x + half
+        result.append((x, row, moon))
+    return result
+
+
+COLUMN_GAP = 28
+LABEL_WIDTH = 98
+
+
+def _columns(view: View) -> list[tuple[str, list[tuple[str, str]]]]:
+    known = facts(view)
+    return [(title, [(f.label, f.text) for f in known if f.group == group]) for group, title in GROUPS.items()]
+
+
+def _column_width(view: View) -> float:
+    number = len(GROUPS) + bool(view.features)
+    return (WIDTH - 2 * MARGIN - (number - 1) * COLUMN_GAP) / number
+
+
+def _facts_height(ruler: Board, view: View) -> int:
+    """Height of the block of facts in pixels."""
+    width = _column_width(view) - LABEL_WIDTH
+    heights = [
+        sum(len(ruler.wrapped(text, width, 13)) * 19 + 3 for _, text in lines) for _, lines in _columns(view)
+    ]  # fmt: skip
+    verdicts = verdict_lines(view)
+    if verdicts:
+        names = sum(len(ruler.wrapped(", ".join(line), _column_width(view), 13)) for line in verdicts.values())
+        heights.append(names * 19 + 30 * len(verdicts))
+    return 52 + max(heights) + 16
+
+
+def _draw_facts(board: Board, view: View, top: int) -> None:
+    width = _column_width(view)
+    columns = _columns(view)
+    board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
+    for index, (title, lines) in enumerate(columns):
+        x = MARGIN + index * (width + COLUMN_GAP)
+        board.text(x, top + 30, title, 14, ACCENT, bold=True)
+        y = top + 56
+        for label, text in lines:
+            board.text(x, y, label, 13, QUIET)
+            y = _lines(board, x + LABEL_WIDTH, y, text, width - LABEL_WIDTH) + 3
+    if view.features:
+        _draw_verdicts(board, view, MARGIN + len(columns) * (width + COLUMN_GAP), top, width)
+
+
+def _lines(board: Board, x: float, y: float, text: str, width: float) -> float:
+    for line in board.wrapped(text, width, 13):
+        board.text(x, y, line, 13, INK)
+        y += 19
+    return y
+
+
+def _draw_verdicts(board: Board, view: View, x: float, top: int, width: float) -> None:
+    board.text(x, top + 30, "What can be seen", 14, ACCENT, bold=True)
+    y: float = top + 56
+    for verdict, names in verdict_lines(view).items():
+        board.spot(x + 5, y - 5, 4, VERDICT_COLOURS[verdict])
+        board.text(x + 18, y, VERDICT_WORDS[verdict], 13, VERDICT_COLOURS[verdict], bold=True)
+        y = _lines(board, x, y + 20, ", ".join(names), width) + 10
+
+
+def _draw_caution(board: Board, caution: str, top: int) -> None:
+    width = WIDTH - 2 * MARGIN
+    lines = board.wrapped(caution, width - 40, 14)
+    board.box(MARGIN, top, width, 24 + 20 * len(lines), WARM, ACCENT)
+    for index, line in enumerate(lines):
+        board.text(MARGIN + 20, top + 26 + 20 * index, line, 14, INK)
+
+
+def _foot_texts(view: View) -> Sequence[str]:
+    return [*(f"Note: {text}" for text in view.warnings), provenance(view)]
+
+
+def _draw_foot(board: Board, view: View, top: int) -> None:
+    board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
+    y = top + 22
+    for text in _foot_texts(view):
+        for line in board.wrapped(text, WIDTH - 2 * MARGIN, 11):
+            board.text(MARGIN, y, line, 11, QUIET)
+            y += 16
