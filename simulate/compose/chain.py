@@ -25,8 +25,16 @@ from simulate.air import (
     sky_radiance,
     transmission,
 )
-from simulate.camera import SensorGrid, channel_names, channel_response, pixel_scale_arcsec, pixel_transfer, sample
-from simulate.camera import tracking_transfer as tracking
+from simulate.camera import (
+    SensorGrid,
+    channel_names,
+    channel_response,
+    pixel_scale_arcsec,
+    pixel_transfer,
+    sample,
+    tracking_transfer,
+    wander_within,
+)
 from simulate.errors import choose
 from simulate.geometry import Apparition
 from simulate.instruments import Instrument
@@ -140,6 +148,8 @@ class Setting:
         Whether the image motion is taken out (a short exposure, or a stack of aligned ones).
     kept : float
         Share of the frames that is used, the steadiest first; 1 is the average frame.
+    exposure_s : float
+        Time of one exposure, within which tracking may wander.
     """
 
     instrument: Instrument
@@ -151,6 +161,7 @@ class Setting:
     without: frozenset[str] = frozenset()
     motion_removed: bool = True
     kept: float = 1.0
+    exposure_s: float = 0.010
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "without", frozenset(choose("step", word, STEPS) for word in self.without))
@@ -188,7 +199,7 @@ class Chain:
         Transfer of air and telescope for each spectral bin, 1 at zero frequency but for the shift by
         dispersion; layout of ``rfft2``.
     pixel : float32 array, shape (rows, columns//2+1)
-        Transfer of the pixel (and of the tracking).
+        Transfer of the pixel and of the wander of tracking within an exposure.
     weights : array, shape (channels, bins)
         Electrons per second and pixel for a radiance of 1 photon s-1 m-2 arcsec-2.
     sky_rate : array, shape (channels,)
@@ -281,8 +292,11 @@ def make_chain(setting: Setting) -> Chain:
     pixel = np.ones(response.shape[1:], np.float32)
     if "pixel" not in setting.without:
         pixel = pixel_transfer(setting.grid, sensor)
-    if "tracking" not in setting.without and instrument.mount.tracking_error_arcsec > 0 and not setting.motion_removed:
-        pixel = pixel * tracking(setting.grid, instrument.mount.tracking_error_arcsec)
+    wander = instrument.mount.tracking_error_arcsec
+    if setting.motion_removed:  # aligning takes out what is slower than an exposure
+        wander = wander_within(wander, setting.exposure_s)
+    if "tracking" not in setting.without and wander > 0:
+        pixel = pixel * tracking_transfer(setting.grid, wander)
     telescope = instrument.telescope
     seen = channel_response(instrument.camera, setting.bins) * telescope.collecting_area_m2 * telescope.transmission
     weights = seen * transmission(setting.bins, aim.airmass, aim.height_m, setting.sky) * sensor.pixel_arcsec2

@@ -18,7 +18,7 @@ from simulate.air import Sky, dispersion_arcsec, fried_parameter_m, seeing_fwhm_
 from simulate.bodies import Body, load_body, pole_and_meridian
 from simulate.bodies.colour import to_linear_srgb
 from simulate.bodies.spectra import solar_photon_flux
-from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, field_rotation_smear, take_frame
+from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, take_frame
 from simulate.compose.chain import (
     GREEN_NM,
     Aim,
@@ -33,7 +33,7 @@ from simulate.compose.chain import (
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.errors import BelowHorizonError, SimulateWarning
-from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
+from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.instruments import Instrument, load_instrument
 from simulate.present.record import OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
@@ -211,7 +211,10 @@ def expected_frame(
     aim = Aim.of(seen)
     laid = lay_view_field(body, instrument, seen, sky, aim, options)
     bins = options.bins or seen_bins(instrument.camera)
-    chain = make_chain(Setting(instrument, sky, aim, laid.grid, laid.sensor, bins))
+    setting = Setting(instrument, sky, aim, laid.grid, laid.sensor, bins)
+    if options.wishes.exposure_s is not None:
+        setting = replace(setting, exposure_s=options.wishes.exposure_s)
+    chain = make_chain(setting)
     scene = render(seen, body, laid.grid, bins, options=options.scene)
     responses = chain.channel_transfer(scene_colours(scene))
     sharp = delivered_fwhm(responses[green_channel(instrument)], laid.grid.step_arcsec, laid.grid.columns)
@@ -377,22 +380,25 @@ def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
 
 
 def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
-    """Return the mean scene of a recording while the body turns and its moons move.
+    """Return the mean scene of a recording while body and field turn and the moons move.
 
     Two instants, T/sqrt(12) before and after the middle, stand for the whole: the Gauss rule of two
-    points, right for a feature's mean place and spread. A body that hardly turns is left as it is.
+    points, right for a feature's mean place and spread. What hardly moves is left as it is.
     """
     scene, body = look.scene, look.body
     seen = scene.apparition
-    if rotation_arcsec_per_s(body, seen) * seconds <= NEGLIGIBLE_SMEAR * look.sharp_arcsec:
+    turn = field_turn_deg(look.instrument, seen, seconds)
+    at_edge = math.radians(abs(turn)) * body_width_arcsec(body, seen) / 2
+    if max(rotation_arcsec_per_s(body, seen) * seconds, at_edge) <= NEGLIGIBLE_SMEAR * look.sharp_arcsec:
         return scene
     from astropy.time import TimeDelta
 
     middle = parse_time(seen.time_utc)
     scenes = []
-    for sign in (-1, 1):
-        instant = middle + TimeDelta(sign * seconds / math.sqrt(12.0), format="sec")
-        moved = apparition(body, instant, seen.site, ephemeris=seen.ephemeris)
+    for away in (-1 / math.sqrt(12.0), 1 / math.sqrt(12.0)):
+        moved = apparition(body, middle + TimeDelta(away * seconds, format="sec"), seen.site, ephemeris=seen.ephemeris)
+        # in the camera's frame the sky turns against the mount
+        moved = turned(moved, -away * turn)
         scenes.append(render(moved, body, scene.grid, scene.bins, options=look.options.scene))
     return pooled(scenes)
 
@@ -407,14 +413,6 @@ def field_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> 
     latitude, azimuth = math.radians(seen.site.latitude_deg), math.radians(seen.azimuth_deg or 0.0)
     height = max(1e-3, math.cos(math.radians(seen.altitude_deg)))
     return 15.04 / 3600.0 * math.cos(latitude) * math.cos(azimuth) / height * seconds
-
-
-def turned_rates(rates: npt.NDArray[np.float32], look: ExpectedFrame, turn_deg: float) -> npt.NDArray[np.float32]:
-    """Return the rates smeared by field rotation, where it matters at the body's edge."""
-    reach = body_width_arcsec(look.body, look.scene.apparition) / 2
-    if math.radians(abs(turn_deg)) * reach < NEGLIGIBLE_SMEAR * look.sharp_arcsec:
-        return rates
-    return np.stack([field_rotation_smear(plane, look.laid.grid, turn_deg) for plane in rates]).astype(np.float32)
 
 
 def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack, npt.NDArray[np.complexfloating]]:
@@ -442,7 +440,6 @@ def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack,
     moving = moving_scene(look, exposure.seconds)
     if chain is not look.chain or moving is not look.scene:
         rates = chain.rates(moving)
-    rates = turned_rates(rates, look, field_turn_deg(look.instrument, look.scene.apparition, exposure.seconds))
     stack = expected_stack(
         rates,
         look.laid.grid.step_arcsec,

@@ -14,7 +14,7 @@ apparitions one body at one instant
 rise_set    risings, transits, settings, the best moment of a night
 """
 
-from simulate.geometry.apparitions import Apparition, apparition
+from simulate.geometry.apparitions import Apparition, apparition, turned
 from simulate.geometry.clock import parse_time, utc_text
 from simulate.geometry.moons import MoonState, MoonTrack, moon_table
 from simulate.geometry.rise_set import BestMoment, RiseTransitSet, best_moment, next_rise, night_of, rise_transit_set
@@ -39,5 +39,6 @@ __all__ = [
     "parse_site",
     "parse_time",
     "rise_transit_set",
+    "turned",
     "utc_text",
 ]

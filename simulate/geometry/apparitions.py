@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -136,6 +136,46 @@ class Apparition:
     def pole_direction(self) -> Vector:
         """Unit vector of the body's north pole: (east, north, toward the observer)."""
         return _direction(self.north_pole_position_angle_deg, self.sub_observer_latitude_centric_deg)
+
+
+def turned(seen: Apparition, angle_deg: float) -> Apparition:
+    """Return an apparition with everything turned about its centre, position angles growing.
+
+    For a field that turns against the sky, as on an altazimuth mount; place and altitude stay.
+
+    Parameters
+    ----------
+    seen : Apparition
+        Upright.
+    angle_deg : float
+        What is added to every position angle, deg.
+    """
+    cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+
+    def turn(east: float, north: float) -> tuple[float, float]:
+        return east * cosine + north * sine, north * cosine - east * sine
+
+    def turn_moon(moon: MoonState) -> MoonState:
+        east, north = turn(moon.east_arcsec, moon.north_arcsec)
+        shadow: tuple[float | None, float | None] = (None, None)
+        if moon.shadow_east_arcsec is not None and moon.shadow_north_arcsec is not None:
+            shadow = turn(moon.shadow_east_arcsec, moon.shadow_north_arcsec)
+        return replace(
+            moon,
+            east_arcsec=east,
+            north_arcsec=north,
+            position_km=(*turn(*moon.position_km[:2]), moon.position_km[2]),
+            shadow_position_km=(*turn(*moon.shadow_position_km[:2]), moon.shadow_position_km[2]),
+            shadow_east_arcsec=shadow[0],
+            shadow_north_arcsec=shadow[1],
+        )
+
+    return replace(
+        seen,
+        north_pole_position_angle_deg=(seen.north_pole_position_angle_deg + angle_deg) % 360.0,
+        bright_limb_position_angle_deg=(seen.bright_limb_position_angle_deg + angle_deg) % 360.0,
+        moons=tuple(turn_moon(moon) for moon in seen.moons),
+    )
 
 
 def _direction(position_angle_deg: float, towards_deg: float) -> Vector:
