@@ -1,0 +1,199 @@
+"""Maps of surfaces: where things are, how bright, how sampled, against published places and figures."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simulate.bodies import body_names, load_body
+from simulate.bodies.surface import SurfaceMap, red_spot_longitude, surface_map
+from simulate.errors import InputError, RangeWarning
+
+
+def michelson(bright, dark):
+    return (bright - dark) / (bright + dark)
+
+
+@pytest.mark.parametrize("name", body_names())
+def test_every_body_has_a_face_of_mean_one(name):
+    surface = surface_map(load_body(name))
+    weight = np.cos(np.radians(surface.latitudes_deg))
+    for plane in surface.reflectance:
+        assert np.average(plane.mean(axis=1), weights=weight) == pytest.approx(1.0, abs=0.004)
+    assert surface.reflectance.dtype == np.float32
+    assert surface.reflectance.min() > 0
+    assert np.all(np.diff(surface.wavelengths_nm) > 0)
+    with pytest.raises(ValueError, match="read-only"):
+        surface.reflectance[0, 0, 0] = 2
+
+
+def test_syrtis_major_lies_at_290_west_with_its_point_to_the_north():
+    # IAU gazetteer: Syrtis Major 9.9 N, 290 W = 70 E; a triangle, the darkest area
+    mars = surface_map(load_body("mars"))
+    red = np.where(np.abs(mars.latitudes_deg)[:, None] < 35, mars.reflectance[2], np.inf)
+    rows, columns = np.nonzero(red < 1.05 * red.min())
+    assert mars.longitudes_deg[columns].mean() == pytest.approx(70, abs=3)
+    assert mars.latitudes_deg[rows].mean() == pytest.approx(9.9, abs=6)
+    longitude = np.arange(40, 100, 0.25)
+    width = [np.sum(mars.sample(latitude, longitude)[2] < 0.7) for latitude in (2.0, 10.0, 20.0)]
+    assert width[0] > width[1] > width[2] > 0
+
+
+def test_mars_contrast_falls_from_red_to_blue():
+    # contrasts of bright and dark ground: R 0.36, V 0.25, B 0.03 (from memory); "in the blue it almost vanishes"
+    mars = surface_map(load_body("mars"))
+    bright, dark = mars.sample([20.0, 5.0], [25.0, 71.0]).T
+    for band, expected in zip((2, 1, 0), (0.36, 0.25, 0.03), strict=True):
+        assert michelson(bright[band], dark[band]) == pytest.approx(expected, abs=0.04)
+
+
+def test_mars_agrees_with_the_measured_ground():
+    # NASA TM-105216 (Appelbaum, Landis & Sherman 1991), albedo on 10 deg, away from the ice
+    from simulate.bodies.surface import _ground_section
+
+    ground = _ground_section("mars_ground.toml")
+    latitude, longitude, albedo = (ground[key] for key in ("latitude_deg", "longitude_deg", "albedo"))
+    mars = surface_map(load_body("mars"))
+    offsets = np.linspace(-7, 7, 8)
+    places = latitude[:, None, None, None] + offsets[:, None], longitude[None, :, None, None] + offsets
+    smeared = mars.sample(*places)[2].mean(axis=(2, 3))
+    away = np.abs(latitude) <= 50
+    assert np.corrcoef(smeared[away].ravel(), albedo[away].ravel())[0, 1] > 0.85
+    # the fourth-line check of that table: Syrtis 0.150, Acidalia 0.125, Hellas 0.265, Tharsis 0.300
+    assert albedo[list(latitude).index(10), list(longitude).index(70)] == 0.150
+    assert albedo[list(latitude).index(50), list(longitude).index(-30)] == 0.125
+    assert albedo[list(latitude).index(-40), list(longitude).index(70)] == 0.265
+    assert albedo[list(latitude).index(0), list(longitude).index(-100)] == 0.300
+
+
+def test_jupiter_has_two_main_belts():
+    jupiter = surface_map(load_body("jupiter"), without=frozenset({"red spot"}))
+    assert jupiter.reflectance.shape == (3, 721, 1)
+    blue, latitude = jupiter.reflectance[0, :, 0], jupiter.latitudes_deg
+    dark = latitude[blue < np.sort(blue)[70]]
+    # the darkest 70 rows lie in the two belts (published jet latitudes) and in both
+    inside = ((dark > -20.5) & (dark < -6.4)) | ((dark > 6.1) & (dark < 18.2))
+    assert inside.all()
+    assert np.any(dark < 0)
+    assert np.any(dark > 0)
+    # belt to zone contrast R 0.10, G 0.18, B 0.27 (from memory, +-0.07)
+    zone, belt = jupiter.sample([3.5, 12.0], 0.0).T
+    for band, expected in zip((2, 1, 0), (0.10, 0.18, 0.27), strict=True):
+        assert michelson(zone[band], belt[band]) == pytest.approx(expected, abs=0.07)
+
+
+def test_red_spot_stands_at_its_west_longitude_with_its_length():
+    jupiter = surface_map(load_body("jupiter"), red_spot_longitude_deg=100.0)
+    assert jupiter.longitude_system == "II"
+    east = np.arange(230, 290, 0.05)
+    green = jupiter.sample(-22.4, east)[1]
+    dark = east[green < (green.min() + jupiter.sample(-22.4, 0.0)[1]) / 2]
+    assert dark.mean() == pytest.approx(260.0, abs=0.1)
+    # 13 800 km (13 000 to 14 500 in 2023-25) at 1164 km a degree
+    assert np.ptp(dark) == pytest.approx(13800 / 1164, abs=0.5)
+
+
+def test_stale_spot_warns_and_a_given_one_does_not():
+    jupiter = load_body("jupiter")
+    with pytest.warns(RangeWarning, match="uncertain by 1[34] deg"):
+        surface_map(jupiter, time_jd=2461376.5)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        surface_map(jupiter, time_jd=2461376.5, red_spot_longitude_deg=104.0)
+        surface_map(jupiter, time_jd=2461376.5, without=frozenset({"red spot"}))
+        surface_map(jupiter, time_jd=2460700.5)
+    assert red_spot_longitude(load_body("mars")) is None
+
+
+def test_moon_has_its_maria_where_they_are():
+    moon = surface_map(load_body("moon"))
+    # selenographic places (IAU gazetteer): Crisium 17 N 59 E, Serenitatis 28 N 17.5 E,
+    # Imbrium 33 N 16 W, Humorum 24 S 39 W
+    maria = moon.sample([17, 28, 33, -24], [59, 17.5, -16, -39])[1]
+    highlands = moon.sample([-30, -60, 20, 60], [10, 30, 110, -140])[1]
+    assert maria.max() < 0.65 * highlands.min()
+
+
+def test_uranus_is_brighter_around_its_north_pole_in_red():
+    uranus = surface_map(load_body("uranus"))
+    pole, equator = uranus.sample([70.0, 0.0], 0.0, [700.0, 550.0]).T
+    # 10 to 20 per cent in red and infrared, below 5 in V (from memory, 2015-35)
+    assert 0.10 <= pole[0] / equator[0] - 1 <= 0.20
+    assert 0.0 <= pole[1] / equator[1] - 1 < 0.05
+
+
+def test_texture_is_off_unless_asked_for():
+    jupiter = load_body("jupiter")
+    plain = surface_map(jupiter)
+    textured = surface_map(jupiter, invented_texture=True)
+    assert not np.array_equal(plain.reflectance, textured.reflectance)
+    assert np.abs(textured.reflectance / plain.reflectance - 1).mean() < 0.02
+    assert np.ptp(surface_map(load_body("venus")).reflectance) == 0
+
+
+def test_same_call_gives_the_same_object():
+    mars = load_body("mars")
+    assert surface_map(mars, solar_longitude_deg=120.0) is surface_map(mars, solar_longitude_deg=480.0)
+
+
+@pytest.mark.parametrize("dust", [-0.1, float("nan"), 25])
+def test_dust_out_of_range_is_refused(dust):
+    with pytest.raises(InputError, match="dust"):
+        surface_map(load_body("mars"), dust=dust)
+
+
+def small_map():
+    values = np.random.default_rng(5).uniform(0.5, 1.5, (2, 19, 36)).astype(np.float32)
+    return SurfaceMap("ball", np.array([450.0, 650.0]), values)
+
+
+def test_sampling_at_the_nodes_gives_the_nodes():
+    ball = small_map()
+    found = ball.sample(ball.latitudes_deg[:, None], ball.longitudes_deg[None, :])
+    assert np.allclose(found, ball.reflectance, atol=2e-6)
+
+
+def test_sampling_between_nodes_is_bilinear():
+    # independent route: scipy's interpolation of first order on the wrapped grid
+    from scipy.ndimage import map_coordinates
+
+    ball = small_map()
+    rng = np.random.default_rng(6)
+    latitude, longitude = rng.uniform(-90, 90, 200), rng.uniform(-720, 720, 200)
+    wrapped = np.concatenate([ball.reflectance, ball.reflectance[:, :, :1]], axis=2)
+    place = [(latitude + 90) / 10, (longitude % 360) / 10]
+    for found, plane in zip(ball.sample(latitude, longitude), wrapped, strict=True):
+        assert np.allclose(found, map_coordinates(plane, place, order=1), atol=1e-5)
+
+
+@settings(max_examples=50)
+@given(st.floats(-90, 90), st.floats(-1000, 1000))
+def test_longitude_wraps(latitude, longitude):
+    ball = small_map()
+    assert np.allclose(ball.sample(latitude, longitude), ball.sample(latitude, longitude + 360), atol=1e-4)
+
+
+def test_wavelengths_are_linear_between_bands_and_constant_beyond():
+    ball = small_map()
+    blue, red = ball.sample(12.0, 34.0)
+    assert ball.sample(12.0, 34.0, [400, 450, 550, 900]) == pytest.approx([blue, blue, (blue + red) / 2, red])
+
+
+def test_zonal_map_needs_no_longitude():
+    zonal = SurfaceMap("ball", np.array([550.0]), np.linspace(0, 1, 19, dtype=np.float32).reshape(1, 19, 1))
+    assert zonal.sample([[-90.0, 0.0, 90.0]], [[10.0, 200.0, 359.9]])[0, 0] == pytest.approx([0.0, 0.5, 1.0])
+
+
+def test_nothing_is_taken_out_of_a_users_map():
+    mars, own = load_body("mars"), small_map()
+    assert surface_map(mars, user_map=own) is own
+    with pytest.raises(InputError, match="user's own map"):
+        surface_map(mars, user_map=own, without=frozenset({"syrtis major"}))
+    veiled = surface_map(mars, user_map=own, dust=2.0)
+    spread = np.ptp(veiled.reflectance, axis=(1, 2)) / np.ptp(own.reflectance, axis=(1, 2))
+    # blue is not brightened by dust, red by 8 per cent at most
+    assert spread == pytest.approx(np.exp(-2) * np.array([1.0, 1 + 0.08 * (1 - np.exp(-2))]), rel=0.02)
