@@ -260,7 +260,7 @@ def _checked_user_map(user_map: SurfaceMap, without: frozenset[str]) -> SurfaceM
     return user_map
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
 def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
     if dust == 0.0:
         return bare
@@ -273,7 +273,7 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
     return SurfaceMap(bare.name, bare.wavelengths_nm, _bands_first(veiled), bare.longitude_system)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=8)
 def _bare_map(
     body: Body,
     without: frozenset[str],
@@ -324,7 +324,7 @@ def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: 
     return canvas
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
 def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) -> npt.NDArray[np.float64]:
     """Paint the ground and the features that no date changes, up to the first that one does.
 
