@@ -80,8 +80,7 @@ def transfer(
     else:
         weighted = averaged(pupil.opd_table, rows, columns)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 0)
-        phase = (2.0 * np.pi / wavelength_nm * opd).astype(np.float32)
-        correlation = _correlate((amplitude * np.exp(1j * phase)).astype(np.complex64))
+        correlation = _correlate(_wave(amplitude, opd, wavelength_nm))
     shape = (len(rows) - 1, len(columns) - 1)
     result = _spread(correlation, grid, shape, (row_stride, column_stride))
     result *= np.float32(1.0 / open_cells)
@@ -182,6 +181,15 @@ def _differences(table: Float64Array, edges: Float64Array) -> Float64Array:
     low = np.minimum(inside.astype(np.intp), table.shape[0] - 2)
     part = (inside - low)[:, None]
     return np.diff(table[low] * (1.0 - part) + table[low + 1] * part, axis=0)
+
+
+def _wave(amplitude: Float64Array, opd_nm: Float64Array, wavelength_nm: float) -> Complex64Array:
+    phase = (opd_nm * (2.0 * np.pi / wavelength_nm)).astype(np.float32)
+    wave = np.empty(phase.shape, np.complex64)
+    np.cos(phase, out=wave.real)
+    np.sin(phase, out=wave.imag)
+    wave *= amplitude.astype(np.float32)
+    return wave
 
 
 def _fast_sizes(shape: tuple[int, ...]) -> tuple[int, int]:
