@@ -92,7 +92,7 @@ def write_video(cube: Path, path: Path, frames_per_second: float, bits: int, fil
         size,
         pix_fmt_in="rgb24",
         pix_fmt_out="bgr24",
-        fps=frames_per_second,
+        fps=frames_per_second,  # type: ignore[arg-type] - any number is taken
         codec="rawvideo",
         macro_block_size=1,
         ffmpeg_log_level="error",

@@ -214,8 +214,9 @@ class FrameMaker:
         ]
         strehl = self._strehl(transfers[optics.reference], totals[optics.reference])
         told = (*tilts.mean(axis=0), *mount.mean(axis=0))
-        row = np.array((number, self.timing.middle_s(number), *told, strehl, residuals.mean()), dtype=ROW)[()]
-        return transfers, row
+        row = np.zeros(1, ROW)
+        row[0] = (number, self.timing.middle_s(number), *told, strehl, residuals.mean())
+        return transfers, row[0]
 
     def _mount(self, times: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Place of the field, arcsec along rows and columns, shape (instants, 2)."""

@@ -1,0 +1,275 @@
+"""Grade, choose, align and average the frames of a recording."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+
+from simulate.camera import channel_index
+from simulate.errors import InputError
+from simulate.stack.expected import finer_sampling
+from simulate.stack.quality import Complex64Array, Examiner, NoiseModel, move, noise_of, recommended_share
+from simulate.stack.reader import RawRecording
+from simulate.stack.results import Recording
+from simulate.values.arrays import frozen_array
+
+Float32Array = npt.NDArray[np.float32]
+FloatArray = npt.NDArray[np.float64]
+
+REFERENCE_FRAMES = 40
+"""Frames, the sharpest, whose mean is what the others are aligned to."""
+
+Progress = Callable[[int, int], None]
+"""Called with the frames done and all frames of a pass."""
+
+
+@dataclass(frozen=True, eq=False)
+class FrameStack:
+    """The mean of the kept frames of a recording, in the camera's orientation.
+
+    Parameters
+    ----------
+    picture : array, shape (channels, rows, columns)
+        Mean, per camera pixel: electrons per second where gain and exposure are known, else numbers.
+    noise : array, shape (channels, rows, columns)
+        Standard deviation of `picture`, by propagation of every reading's.
+    unit : str
+        "electron/s", "electron" or "adu".
+    laid : Recording
+        How frames were laid together; ``laid.step_arcsec`` is in pixels where no scale is known.
+    grades : array, shape (frames,)
+        Sharpness of every frame.
+    kept : array of int
+        Numbers of the kept frames, in order of time.
+    shifts : array, shape (kept, 2)
+        By how much each was moved (rows, columns), pixels.
+    reason : str
+        Why this share was kept.
+    channel_names : tuple of str
+        Of the first axis.
+    """
+
+    picture: Float32Array
+    noise: Float32Array
+    unit: str
+    laid: Recording
+    grades: FloatArray
+    kept: npt.NDArray[np.intp]
+    shifts: FloatArray
+    reason: str
+    channel_names: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("picture", "noise", "grades", "kept", "shifts"):
+            object.__setattr__(self, name, frozen_array(getattr(self, name)))
+
+
+@dataclass(frozen=True)
+class StackWishes:
+    """What the user fixes; None leaves it to the recording.
+
+    Parameters
+    ----------
+    keep : float or None
+        Share of the frames, above 0 up to 1.
+    factor : float or None
+        Cells of the stack a pixel.
+    drop : float or None
+        Side of the drop in pixels; 0 shifts frames whole.
+    """
+
+    keep: float | None = None
+    factor: float | None = None
+    drop: float | None = None
+
+
+def stack_frames(
+    recording: RawRecording, wishes: StackWishes | None = None, *, progress: Progress | None = None
+) -> FrameStack:
+    """Grade all frames, keep the best, align them on the planet and average them.
+
+    Parameters
+    ----------
+    recording : RawRecording
+        From `simulate.stack.reader.open_recording`.
+    wishes : StackWishes, optional
+        What is fixed by the user.
+    progress : callable, optional
+        Told after every frame of the two passes.
+
+    Raises
+    ------
+    InputError
+        If the recording holds no planet, or an extra is missing.
+    """
+    asked = wishes or StackWishes()
+    facts = recording.facts
+    noise = noise_of(facts, recording.values(0))
+    examiner = Examiner(recording.shape, facts, noise)
+    grades = _grades(recording, examiner, progress)
+    share, reason = recommended_share(facts, asked.keep)
+    count = max(1, round(share * recording.frames))
+    best = np.argsort(-grades, kind="stable")[:count]
+    reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
+    kept = np.sort(best)
+    laid = _laid(recording, asked, count)
+    layer = (_Layers if laid.drop_pixels == 0 else _Drops)(recording, laid, noise)
+    shifts = np.empty((count, 2))
+    for index, number in enumerate(kept):
+        frame = recording.values(int(number))
+        spectrum = examiner.spectrum(frame)
+        shifts[index] = examiner.shift(reference, spectrum)
+        layer.add(frame, (float(shifts[index, 0]), float(shifts[index, 1])))
+        if progress is not None:
+            progress(index + 1, count)
+    picture, deviation = layer.result()
+    seconds, unit = facts.exposure_s, facts.unit
+    if seconds is not None and unit == "electron":
+        picture, deviation, unit = picture / seconds, deviation / seconds, "electron/s"
+    names = ("luminance",) if facts.filter_array == "mono" else ("red", "green", "blue")
+    return FrameStack(
+        picture.astype(np.float32), deviation.astype(np.float32), unit, laid, grades, kept, shifts, reason, names
+    )
+
+
+def _grades(recording: RawRecording, examiner: Examiner, progress: Progress | None) -> FloatArray:
+    grades = np.empty(recording.frames)
+    for number, frame in enumerate(recording):
+        grades[number] = examiner.grade(frame, examiner.spectrum(frame))
+        if progress is not None:
+            progress(number + 1, recording.frames)
+    if not np.any(grades > 0):
+        raise InputError("RECORDING", str(recording.path), "no planet was found in it: nothing stands out of the noise")
+    return grades
+
+
+def _reference(recording: RawRecording, examiner: Examiner, best: Sequence[int] | npt.NDArray[Any]) -> Complex64Array:
+    """Mean spectrum of the best frames, aligned on the first and then once more on their mean; centred."""
+    spectra = [examiner.spectrum(recording.values(int(number))) for number in best]
+    reference = spectra[0]
+    for _ in range(2):
+        moved = [move(s, recording.shape, examiner.shift(reference, s)) for s in spectra]
+        reference = np.mean(moved, axis=0, dtype=np.complex64)
+    return _centred(reference, recording.shape)
+
+
+def _centred(spectrum: Complex64Array, shape: tuple[int, int]) -> Complex64Array:
+    """Move a picture so that the middle of its light lies in the middle of the frame."""
+    picture = np.asarray(scipy.fft.irfft2(spectrum, s=shape))
+    light = np.where(picture > 0.1 * np.quantile(picture, 0.999), picture, 0.0)
+    total = light.sum()
+    if total <= 0:
+        return spectrum
+    rows, columns = np.indices(shape, sparse=True)
+    shift = (shape[0] - 1) / 2 - (rows * light).sum() / total, (shape[1] - 1) / 2 - (columns * light).sum() / total
+    return move(spectrum, shape, (float(shift[0]), float(shift[1])))
+
+
+def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
+    facts = recording.facts
+    shares = (1.0,) if facts.filter_array == "mono" else tuple(facts.filter_array.count(c) / 4 for c in "RGB")
+    factor, drop = finer_sampling(facts.sampling_ratio or 1.0, shares, count)
+    if asked.factor is not None:
+        if not 1 <= asked.factor <= 4:
+            raise InputError("--finer", asked.factor, "give 1 to 4 cells a pixel")
+        factor, drop = asked.factor, max(drop, 1.0 / asked.factor) if asked.factor > 1 else drop
+    if asked.drop is not None:
+        drop = asked.drop
+    if drop == 0 and (factor != 1 or len(shares) > 1):
+        raise InputError("--drop", drop, "frames can be shifted whole only on their own pixels and without colours")
+    if not 0 <= drop <= 2:
+        raise InputError("--drop", drop, "give the drop's side in pixels, 0 to 2")
+    return Recording(facts.exposure_s or 1.0, recording.frames, count, facts.pixel_arcsec or 1.0, shares, factor, drop)
+
+
+class _Layers:
+    """Frames shifted whole by band-limited interpolation: the mean of their spectra."""
+
+    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
+        self._shape, self._noise, self._count = recording.shape, noise, laid.kept
+        self._sum = np.zeros((recording.shape[0], recording.shape[1] // 2 + 1), np.complex128)
+
+    def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
+        """Add a frame moved by (rows, columns)."""
+        self._sum += move(np.asarray(scipy.fft.rfft2(frame), np.complex64), self._shape, shift)
+
+    def result(self) -> tuple[FloatArray, FloatArray]:
+        """Return mean and standard deviation, (1, rows, columns)."""
+        mean = np.asarray(scipy.fft.irfft2(self._sum / self._count, s=self._shape))[None]
+        return mean, np.sqrt(self._noise.variance(mean) / self._count)
+
+
+class _Drops:
+    """Each pixel laid as a shrunken drop on a finer grid (Fruchter & Hook 2002), its own colour's only.
+
+    Behind a filter array the pixels of one colour are pictures of their own on every second pixel; their footprints
+    are two pixels wide before they shrink to the drop.
+    """
+
+    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
+        try:
+            from drizzle.resample import Drizzle
+        except ImportError as error:
+            wanted = "finer resampling and colours need the extra for it: pip install 'simulate[stack]'"
+            raise InputError("stack", str(recording.path), wanted) from error
+        self._noise, self._factor = noise, laid.factor
+        self._lattices = _lattices(recording.facts.filter_array, recording.shape)
+        spacing = 1 if recording.facts.filter_array == "mono" else 2
+        self._fraction = min(1.0, laid.drop_pixels / spacing)
+        shape = tuple(math.floor(n * laid.factor + 0.5) for n in recording.shape)
+        channels = len(laid.channel_shares)
+        self._outputs = [
+            Drizzle(kernel="square", out_shape=shape, out_img2=np.zeros(shape, np.float32), disable_ctx=True)
+            for _ in range(channels)
+        ]
+
+    def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
+        """Add a frame moved by (rows, columns) of its own pixels."""
+        for channel, (row, column), base in self._lattices:
+            values = np.ascontiguousarray(frame[row::2, column::2] if len(self._outputs) > 1 else frame)
+            place = np.empty((*values.shape, 2))
+            # pixel centres; the edge of the frame is the edge of the stack
+            place[..., 0] = (base[1] + shift[1] + 0.5) * self._factor - 0.5
+            place[..., 1] = (base[0][:, None] + shift[0] + 0.5) * self._factor - 0.5
+            variance = self._noise.variance(values).astype(np.float32)
+            self._outputs[channel].add_image(
+                values, 1.0, place, data2=variance, pixfrac=self._fraction, in_units="cps", iscale=1.0
+            )
+
+    def result(self) -> tuple[FloatArray, FloatArray]:
+        """Return mean and standard deviation, (channels, rows, columns); cells that nothing reached hold the sky."""
+        pictures, deviations = [], []
+        for output in self._outputs:
+            reached = output.out_wht > 0
+            mean = np.where(reached, output.out_img, 0.0)
+            sky = float(np.median(mean[reached])) if reached.any() else 0.0
+            variance = output.out_img2[0] if isinstance(output.out_img2, list) else output.out_img2
+            spread = np.sqrt(np.maximum(np.where(reached, variance, 0.0), 0.0))
+            worst = float(spread.max()) if reached.any() else 0.0
+            pictures.append(np.where(reached, mean, sky))
+            deviations.append(np.where(reached, spread, worst))
+        return np.stack(pictures), np.stack(deviations)
+
+
+def _lattices(
+    filter_array: str, shape: tuple[int, int]
+) -> list[tuple[int, tuple[int, int], tuple[FloatArray, FloatArray]]]:
+    """Return (channel, first pixel, rows and columns of the pixels) of every set of evenly spaced like pixels."""
+    if filter_array == "mono":
+        return [(0, (0, 0), (np.arange(float(shape[0])), np.arange(float(shape[1]))))]
+    channel = channel_index(filter_array, 2, 2)
+    sites = [(row, column) for row in (0, 1) for column in (0, 1)]
+    return [
+        (
+            int(channel[row, column]),
+            (row, column),
+            (np.arange(row, shape[0], 2.0), np.arange(column, shape[1], 2.0)),
+        )
+        for row, column in sites
+    ]
