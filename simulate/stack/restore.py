@@ -26,6 +26,11 @@ RINGING_LIMIT = 0.03
 SMALLEST_TRANSFER = 1e-4
 """Below this the blur has destroyed a frequency for any number of frames that a night holds."""
 
+MODEL_ERROR = 0.02
+"""How well a response is known, as a share of its value at zero frequency. Where the response has
+fallen below, what is left of it cannot be told from what is not known: colours that differ from place
+to place are blurred differently, and nobody measures a response better (common practice)."""
+
 CLEAR_POWER = 4.0
 """Picture power over noise power from which a ring of frequencies enters the fit of the signal."""
 
@@ -82,6 +87,7 @@ def restore(
     noise_spectrum: FloatArray | None = None,
     common: bool = True,
     ringing_limit: float = RINGING_LIMIT,
+    model_error: float = MODEL_ERROR,
 ) -> Restored:
     """Undo the blur of a picture as far as its noise allows.
 
@@ -106,6 +112,8 @@ def restore(
         edge; else each channel is restored as far as it goes.
     ringing_limit : float
         Largest overshoot at a sharp limb; 0.09 or more leaves the filter as Wiener has it.
+    model_error : float
+        Error of `transfer`, as a share of its value at zero frequency; its effect counts as noise.
 
     Raises
     ------
@@ -119,7 +127,7 @@ def restore(
     sky = np.array([_border_level(plane) for plane in picture])[:, None, None]
     transform = np.asarray(scipy.fft.rfft2(picture - sky))
     targets = [
-        _wiener_target(transform[c], transfer[c], float(np.mean(noise[c] ** 2)), spectrum[c], rings, shape)
+        _wiener_target(transform[c], transfer[c], float(np.mean(noise[c] ** 2)), spectrum[c], rings, shape, model_error)
         for c in range(len(picture))
     ]
     if common:
@@ -170,13 +178,15 @@ def _wiener_target(
     noise_spectrum: FloatArray,
     rings: Rings,
     shape: tuple[int, int],
+    model_error: float,
 ) -> FloatArray:
     """Return the final transfer SNR/(1+SNR) that Wiener's filter aims at, real, 0 to 1."""
     squared = np.abs(transfer) ** 2
     noise_power = variance * shape[0] * shape[1] * noise_spectrum
     truth = _signal_power(rings.mean(np.abs(transform) ** 2), rings.mean(squared), rings.mean(noise_power), rings)
     seen = squared * truth
-    target = np.divide(seen, seen + noise_power, out=np.zeros_like(seen), where=seen > 0)
+    unknown = noise_power + model_error**2 * truth
+    target = np.divide(seen, seen + unknown, out=np.zeros_like(seen), where=seen > 0)
     target[squared < SMALLEST_TRANSFER**2] = 0.0
     target[0, 0] = 1.0
     return target
