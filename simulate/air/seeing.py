@@ -108,7 +108,7 @@ def long_exposure_transfer(
     shift = np.asarray(frequency, dtype=float) * ARCSEC_PER_RADIAN * wavelength_nm * 1e-9
     if shift.size <= 4 * _NODES:
         return np.exp(-0.5 * phase_structure(shift, r0_m, outer_scale_m))
-    # the profile is smooth in f^(5/6): a table of it is right to 1e-6
+    # the profile is smooth in f^(5/6): a table of it is right to 1e-5
     power = shift ** (5.0 / 6.0)
     nodes = np.linspace(0.0, float(power.max()), 4 * _NODES)
     return np.interp(power, nodes, np.exp(-0.5 * phase_structure(nodes**1.2, r0_m, outer_scale_m)))
@@ -377,12 +377,12 @@ def _variance_distribution() -> tuple[FloatArray, FloatArray]:
     orders = np.arange(2, 31)
     each = (orders + 1) * gamma(orders - 5.0 / 6.0) / gamma(orders + 23.0 / 6.0)
     each = each / ((orders + 1) * each).sum()
-    place = np.linspace(0.0, 5.0, 401)
-    u = (np.arange(6000) + 0.5) * 0.05
+    place = np.linspace(0.0, 5.0, 251)
+    u = (np.arange(2000) + 0.5) * 0.1
     angle = 0.5 * ((orders + 1) * np.arctan(np.outer(u, each))).sum(axis=1)
     size = np.exp(0.25 * ((orders + 1) * np.log1p(np.outer(u, each) ** 2)).sum(axis=1))
     waves = np.sin(angle - 0.5 * np.outer(place, u)) / (u * size)
-    below = 0.5 - waves.sum(axis=1) * 0.05 / math.pi
+    below = 0.5 - waves.sum(axis=1) * 0.1 / math.pi
     below = np.maximum.accumulate(np.clip(below, 0.0, 1.0))
     below[0], below[-1] = 0.0, 1.0
     return place, below

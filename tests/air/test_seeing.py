@@ -82,13 +82,13 @@ def test_kolmogorov_transfer():
     # exp(-3.44 (lambda f / r0)^(5/3)) (Fried 1966)
     shift = np.linspace(0, 0.3, 50)
     expected = np.exp(-3.44 * (shift / 0.1) ** (5 / 3))
-    np.testing.assert_allclose(long_exposure_transfer(on_sky(shift), NM, 0.1, math.inf), expected, atol=2e-4)
+    np.testing.assert_allclose(long_exposure_transfer(on_sky(shift), NM, 0.1, math.inf), expected, atol=3e-4)
 
 
 def test_table_for_large_arrays_is_the_formula():
     shift = np.linspace(0, 0.5, 5000)
     table = long_exposure_transfer(on_sky(shift), NM, 0.08, 20.0)
-    np.testing.assert_allclose(table, np.exp(-0.5 * phase_structure(shift, 0.08, 20.0)), atol=1e-6)
+    np.testing.assert_allclose(table, np.exp(-0.5 * phase_structure(shift, 0.08, 20.0)), atol=1e-5)
 
 
 @pytest.mark.parametrize(
