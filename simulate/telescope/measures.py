@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 from scipy.special import j0, j1
 
 from simulate.errors import InputError
@@ -78,17 +77,19 @@ def transfer_fwhm_arcsec(values: npt.NDArray[np.inexact], grid: Grid) -> float:
         If the response has no half-maximum within a quarter of the field.
     """
     frequency, mean, area = radial_transfer(values, grid)
-    peak = float((mean * area).sum())
-
-    def excess(radius: float) -> float:
-        return float((mean * area * j0(2.0 * np.pi * frequency * radius)).sum()) - 0.5 * peak
-
+    weight = mean * area
+    half = 0.5 * float(weight.sum())
     reach = min(grid.rows, grid.columns) * grid.step_arcsec / 4.0
     radii = np.linspace(0.0, reach, 257)
-    below = next((r for r in radii[1:] if excess(r) < 0), None)
-    if below is None or peak <= 0:
-        raise InputError("field", f"{4 * reach:.3g} arcsec", "it is too small for the width of the response")
-    return 2.0 * float(brentq(excess, below - radii[1], below, xtol=1e-9))  # type: ignore[arg-type]
+    ends = heights = np.zeros(2)
+    for _ in range(2):  # once over the field, once inside the step where it falls below
+        profile = j0(2.0 * np.pi * np.outer(radii, frequency)) @ weight
+        below = int(np.argmax(profile < half))
+        if below == 0:
+            raise InputError("field", f"{4 * reach:.3g} arcsec", "it is too small for the width of the response")
+        ends, heights = radii[below - 1 : below + 1], profile[below - 1 : below + 1]
+        radii = np.linspace(ends[0], ends[1], 33)
+    return 2.0 * float(np.interp(-half, -heights, ends))
 
 
 def transfer_encircled_energy(values: npt.NDArray[np.inexact], grid: Grid, radius_arcsec: float) -> float:
