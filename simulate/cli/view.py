@@ -115,7 +115,7 @@ def _options(arguments: argparse.Namespace) -> ViewOptions:
         red_spot_longitude_deg=_within("--red-spot", arguments.red_spot, -360.0, 720.0),
         dust=_within("--dust", arguments.dust, 0.0, 1.0) or 0.0,
         invented_texture=arguments.texture,
-        user_map=_user_map(arguments.map),
+        user_map=_user_map(arguments),
     )
     return ViewOptions(wishes, number("gain", "electron / adu"), scene, number("field", "arcsec"))
 
@@ -126,12 +126,14 @@ def _within(field: str, value: float | None, lowest: float, highest: float) -> f
     return None if value is None else to_float(field, value, "", lowest, highest)
 
 
-def _user_map(path: str | None) -> Any:
-    if path is None:
+def _user_map(arguments: argparse.Namespace) -> Any:
+    if arguments.map is None:
         return None
-    from simulate.bodies.user_map import load_user_map
+    from simulate.bodies import load_body, load_user_map
 
-    return load_user_map(path)
+    if len(set(arguments.bodies)) != 1:
+        raise InputError("--map", arguments.map, "a map belongs to one body: name just that one")
+    return load_user_map(arguments.map, load_body(arguments.bodies[0]))
 
 
 def _time(arguments: argparse.Namespace, body: str, site: Site | None) -> Any:

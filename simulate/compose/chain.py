@@ -63,9 +63,13 @@ STEPS = (
 GREEN_NM = 550.0
 """Wavelength at which sharpness and sampling are quoted."""
 
-CELLS_PER_RESOLUTION = 4.0
-"""Cells of the fine grid along lambda/D at 550 nm: twice what the cut-off frequency needs, since a
-cell averages the scene and must not blur it."""
+CELLS_PER_RESOLUTION = (4.0, 3.0)
+"""Cells of the fine grid along lambda/D at 550 nm, wanted and least: the cut-off frequency of the
+shortest wavelength needs 2.75."""
+
+MOST_CELLS = 1_000_000
+"""A field that would need more cells of the wanted size takes the least, then no finer stack, then
+one cell a pixel."""
 
 SMALLEST_FIELD_PX = 32
 """Pixels of the smallest window of the sensor."""
@@ -228,20 +232,29 @@ class Chain:
         scene : Scene
             On the grid and the bins of the setting.
         """
-        spectrum = self.spectrum(scene)
-        mixed = np.tensordot(self.weights[:, self.used].astype(np.complex64), spectrum, axes=1)
+        mixed = self.mixed_spectrum(scene)
         mixed *= self.pixel
+        mixed /= cell_transfer(self.setting.grid)
         picture = scipy.fft.irfft2(mixed, s=self.setting.grid.shape, overwrite_x=True)
         picture += self.sky_rate[:, None, None].astype(np.float32)
         return picture
 
-    def spectrum(self, scene: Scene) -> npt.NDArray[np.complex64]:
-        """Return the transform of the blurred scene for the used bins, (used bins, rows, columns//2+1)."""
-        spectrum = scipy.fft.rfft2(scene.radiance[self.used])
-        for point in scene.points:
-            add_point(spectrum, point, self.setting.grid, self.used)
-        spectrum *= self.response[self.used]
-        return spectrum
+    def mixed_spectrum(self, scene: Scene) -> npt.NDArray[np.complex64]:
+        """Return the transform of the blurred scene as each channel mixes it, (channels, rows, columns//2+1).
+
+        The pixel is not in it, nor the mean over the grid's cells undone.
+        """
+        grid = self.setting.grid
+        mixed = np.zeros((len(self.weights), grid.rows, grid.columns // 2 + 1), np.complex64)
+        for index in self.used:  # one bin at a time: it stays in the processor's cache and memory small
+            plane = scipy.fft.rfft2(scene.radiance[index])
+            for point in scene.points:
+                add_point(plane, point, grid, int(index))
+            plane *= self.response[index]
+            for channel, weight in zip(mixed, self.weights[:, index], strict=True):
+                if weight > 0:
+                    channel += weight * plane
+        return mixed
 
     def on_sensor(self, rates: FloatArray, sensor: SensorGrid | None = None) -> npt.NDArray[np.float32]:
         """Return e- s-1 of each pixel of the sensor's window, shape (channels, rows, columns).
@@ -254,9 +267,12 @@ class Chain:
             Another window than the setting's, with the same pixels.
         """
         window = sensor or self.setting.sensor
+        grid = self.setting.grid
         # `rates` holds charge per pixel; `sample` expects it per arcsec2
         picture = rates / np.float32(window.pixel_arcsec2)
-        return sample(picture, self.setting.grid, window, outside=0.0)
+        if window.angle_deg % 90.0:  # between the cells a spline is read, which wants them fine
+            picture, grid = refined(picture, grid, math.ceil(4.0 * grid.step_arcsec / window.pixel_arcsec))
+        return sample(picture, grid, window, outside=0.0)
 
     def channel_transfer(self, colours: FloatArray) -> npt.NDArray[np.complex64]:
         """Return the transfer of each channel for an object of given colours, pixel included.
@@ -277,6 +293,34 @@ class Chain:
     def electrons(self, photons: FloatArray) -> FloatArray:
         """Return e- s-1 in each channel, shape (channels,), for photons s-1 m-2 per bin, shape (bins,)."""
         return self.weights @ photons / self.setting.sensor.pixel_arcsec2
+
+
+def refined(picture: FloatArray, grid: Grid, factor: int) -> tuple[npt.NDArray[np.float32], Grid]:
+    """Return a band-limited picture on a grid `factor` times finer, with that grid.
+
+    The transform is padded with zeros; cell centres of the coarse grid need not be among the fine ones.
+
+    Parameters
+    ----------
+    picture : array, shape (planes, rows, columns)
+        Values at the cells' centres.
+    grid : Grid
+        Where they lie.
+    factor : int
+        How many times finer; 1 returns the picture as it is.
+    """
+    if factor <= 1:
+        return np.asarray(picture, dtype=np.float32), grid
+    fine = grid.finer(factor)
+    spectrum = scipy.fft.rfft2(picture)
+    # the first fine cell lies (factor - 1) / 2 fine steps before the first coarse one
+    move = 0.5 * (grid.step_arcsec - fine.step_arcsec)
+    spectrum = spectrum * grid.shift_phase(-move, move).astype(np.complex64)
+    padded = np.zeros((len(picture), fine.rows, fine.columns // 2 + 1), np.complex64)
+    half = (grid.rows + 1) // 2
+    padded[:, :half, : spectrum.shape[2]] = spectrum[:, :half]
+    padded[:, fine.rows - (grid.rows - half) :, : spectrum.shape[2]] = spectrum[:, half:]
+    return scipy.fft.irfft2(padded, s=fine.shape) * np.float32(factor**2), fine
 
 
 def make_chain(setting: Setting) -> Chain:
@@ -338,30 +382,30 @@ def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
     return response
 
 
-def add_point(
-    spectrum: npt.NDArray[np.complexfloating], point: PointSource, grid: Grid, used: npt.NDArray[np.intp]
-) -> None:
-    """Add a point source to the transform of a scene, in place; one outside the grid is left out.
+def add_point(plane: npt.NDArray[np.complexfloating], point: PointSource, grid: Grid, index: int) -> None:
+    """Add a point source to the transform of one bin of a scene, in place.
+
+    It is added as the mean over a cell centred on it, like all that a scene holds; one outside the
+    grid is left out.
 
     Parameters
     ----------
-    spectrum : array, shape (used bins, rows, columns//2+1)
+    plane : array, shape (rows, columns//2+1)
         Transform of radiance, to be added to.
     point : PointSource
         Place and photons.
     grid : Grid
         Of the scene.
-    used : array of int
-        Bins that the first axis holds.
+    index : int
+        The bin.
     """
     row, column = grid.pixel_of(point.east_arcsec, point.north_arcsec)
     if not (0 <= row <= grid.rows - 1 and 0 <= column <= grid.columns - 1):
         return
-    along_rows = np.exp(-2j * np.pi * np.fft.fftfreq(grid.rows) * row)
-    along_columns = np.exp(-2j * np.pi * np.fft.rfftfreq(grid.columns) * column)
-    phase = np.outer(along_rows, along_columns) / grid.cell_arcsec2
-    for plane, photons in zip(spectrum, point.photons[used], strict=True):
-        plane += photons * phase
+    step = grid.step_arcsec
+    along_rows = np.exp(-2j * np.pi * np.fft.fftfreq(grid.rows) * row) * np.sinc(grid.frequency_north() * step)
+    along_columns = np.exp(-2j * np.pi * np.fft.rfftfreq(grid.columns) * column) * np.sinc(grid.frequency_west() * step)
+    plane += np.outer(along_rows * (point.photons[index] / grid.cell_arcsec2), along_columns)
 
 
 @dataclass(frozen=True)
@@ -405,22 +449,25 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
     """
     telescope, camera = instrument.telescope, instrument.camera
     pixel = pixel_scale_arcsec(camera.pixel_um, telescope.effective_focal_length_mm)
-    ratio = sampling_ratio(instrument)
-    shares = channel_shares(instrument)
-    stack_factor, drop = finer_sampling(ratio, shares, kept)
-    factor = _cells_per_pixel(CELLS_PER_RESOLUTION / 2 * ratio, stack_factor)
     side = max(SMALLEST_FIELD_PX, math.ceil(width_arcsec / pixel))
     side += side % 2
-    angle = instrument.mount.sky_angle_deg(aim.parallactic_angle_deg)
     sensor = SensorGrid(
         min(side, camera.rows - camera.rows % 2),
         min(side, camera.columns - camera.columns % 2),
         pixel,
-        angle,
+        instrument.mount.sky_angle_deg(aim.parallactic_angle_deg),
         instrument.mount.mirrored,
     )
-    multiple = round(factor / stack_factor) if stack_factor != 1.5 else round(factor / 1.5)
-    grid = sensor.fine_grid(factor, multiple=multiple)
+    ratio = sampling_ratio(instrument)
+    finer, drop = finer_sampling(ratio, channel_shares(instrument), kept)
+    most, least = (cells / 2 * ratio for cells in CELLS_PER_RESOLUTION)
+    for stack_factor, cells in ((finer, most), (finer, least), (1.0, least), (1.0, 1.0)):
+        factor = _cells_per_pixel(cells, stack_factor)
+        grid = sensor.fine_grid(factor, multiple=round(factor / stack_factor))
+        if grid.rows * grid.columns <= MOST_CELLS:
+            break
+    # without finer cells a pixel's drop is a pixel wide
+    drop = drop if stack_factor == finer else min(1.0, drop * finer)
     return Field(sensor, grid, factor, stack_factor, drop)
 
 
@@ -428,6 +475,13 @@ def _cells_per_pixel(least: float, stack_factor: float) -> int:
     """Smallest whole number of cells a pixel, at least `least`, that the stack's cells divide."""
     base = 3 if stack_factor == 1.5 else int(stack_factor)
     return base * max(1, math.ceil(least / base - 1e-9))
+
+
+def cell_transfer(grid: Grid) -> npt.NDArray[np.float32]:
+    """Return the transfer of a grid cell, whose mean of the scene the scene holds; (rows, columns//2+1)."""
+    north = np.sinc(grid.frequency_north() * grid.step_arcsec)
+    west = np.sinc(grid.frequency_west() * grid.step_arcsec)
+    return np.outer(north, west).astype(np.float32)
 
 
 def sampling_ratio(instrument: Instrument) -> float:

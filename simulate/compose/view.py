@@ -580,6 +580,7 @@ def view_inputs(
         "red_spot_longitude_deg": options.scene.red_spot_longitude_deg,
         "dust": options.scene.dust,
         "invented_texture": options.scene.invented_texture,
+        "map": None if options.scene.user_map is None else options.scene.user_map.name,
         "field_arcsec": options.field_arcsec,
         "spectral_bin_edges_nm": list((options.bins or seen_bins(instrument.camera)).edges_nm),
         "seed": seed,
