@@ -19,6 +19,9 @@ from simulate.present.record import Picture, Placement
 
 FloatArray = npt.NDArray[np.floating]
 
+ORDERS = {"smooth": 3, "lines": 1, "pixels": 0}
+"""Order of the spline for each way of drawing."""
+
 
 @dataclass(frozen=True)
 class Display:
@@ -76,12 +79,11 @@ def mounted_view(placement: Placement) -> tuple[float, bool]:
     return up, a * d - b * c > 0
 
 
-def lay(picture: Picture, display: Display, *, pixels: bool = False) -> FloatArray:
+def lay(picture: Picture, display: Display, how: str = "smooth") -> FloatArray:
     """Return `picture` as `display` shows it, shape (rows, columns) or (rows, columns, 3).
 
     Where the display is coarser than the picture its pixels are means over several points; where it
-    is finer the picture is drawn smoothly (cubic), or as its own square pixels. Outside the picture
-    it is dark (0).
+    is finer the picture is drawn as `how` says. Outside the picture it is dark (0).
 
     Parameters
     ----------
@@ -89,8 +91,9 @@ def lay(picture: Picture, display: Display, *, pixels: bool = False) -> FloatArr
         One plane or a colour picture.
     display : Display
         Where it goes.
-    pixels : bool
-        Show the picture's own pixels.
+    how : str
+        "smooth" (cubic, for band-limited pictures), "lines" (linear between cells, for sharp ones) or
+        "pixels" (the picture's own square pixels).
 
     Raises
     ------
@@ -101,8 +104,8 @@ def lay(picture: Picture, display: Display, *, pixels: bool = False) -> FloatArr
     if values.ndim == 3 and not picture.in_colour:
         raise InputError("picture", values.shape, "show one plane, or a colour picture")
     ratio = display.step_arcsec / picture.placement.step_arcsec
-    points = max(1, min(6, math.ceil(ratio * (2 if pixels else 1))))
-    order = 0 if pixels else (3 if points == 1 else 1)  # where points are averaged, lines between cells do
+    points = max(1, min(6, math.ceil(ratio * (2 if how == "pixels" else 1))))
+    order = ORDERS[how] if points == 1 else min(1, ORDERS[how])  # where points are averaged, lines between cells do
     planes = values[..., None] if values.ndim == 2 else values
     result = np.stack([_sampled(planes[..., c], picture, display, points, order) for c in range(planes.shape[-1])], -1)
     if order == 3:  # a cubic must not invent light below or above what is there

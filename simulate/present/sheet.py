@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,7 @@ from simulate.present.board import (
 from simulate.present.caution import caution_for
 from simulate.present.files import write_bytes
 from simulate.present.place import Display, lay, mounted_view
-from simulate.present.record import View
+from simulate.present.record import Picture, View
 from simulate.present.words import (
     GROUPS,
     body_title,
@@ -160,21 +160,52 @@ def panel_display(view: View, side: int, field: float, as_mounted: bool) -> Disp
     return Display(side, side, field / side, up, mirrored)
 
 
-def _draw_panels(board: Board, view: View, top: int, as_mounted: bool) -> None:
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """One of the three pictures of a sheet.
+
+    Parameters
+    ----------
+    title, note : str
+        Below the picture.
+    picture : Picture
+        In colour.
+    how : str
+        How `simulate.present.place.lay` draws it.
+    """
+
+    title: str
+    note: str
+    picture: Picture
+    how: str
+
+
+def panels(view: View) -> tuple[Panel, Panel, Panel]:
+    """Return the three panels: truth, one frame, finished picture; for a star the bare stack last."""
     exposure = view.exposure
-    titles = (
-        ("As it is", "unblurred, above the air"),
-        ("One frame", f"raw, {duration(exposure.exposure_s)}, the camera's own pixels"),
-        ("Finished", f"{count(exposure.kept)} of {count(exposure.frames)} frames stacked and restored"),
+    share = f"{count(exposure.kept)} of {count(exposure.frames)} frames"
+    truth = Panel("As it is", "unblurred, above the air", view.truth_rgb, "lines")
+    frame = Panel(
+        "One frame", f"raw, {duration(exposure.exposure_s)}, the camera's own pixels", view.frame_rgb, "pixels"
     )
+    if view.apparition.equatorial_diameter_arcsec > 0:
+        return truth, frame, Panel("Finished", f"{share} stacked and restored", view.finished_rgb, "smooth")
+    last = Panel("Stack", f"{share}, not restored: the bare response", view.stack_rgb, "smooth")
+    return replace(truth, note="a point; each picture is shown up to its own peak"), frame, last
+
+
+def _draw_panels(board: Board, view: View, top: int, as_mounted: bool) -> None:
     display = panel_display(view, PANEL_SIDE, field_arcsec(view), as_mounted)
-    pictures = (view.truth_rgb, view.frame_rgb, view.finished_rgb)
-    for index, ((title, note), picture) in enumerate(zip(titles, pictures, strict=True)):
+    for index, panel in enumerate(panels(view)):
         x = MARGIN + index * (PANEL_SIDE + GAP)
-        board.picture(x, top, lay(picture, display, pixels=index == 1))
-        board.text(x, top + PANEL_SIDE + 24, title, 16, INK, bold=True)
-        board.text(x + board.measure(title, 16, bold=True) + 12, top + PANEL_SIDE + 24, note, 13, QUIET)
-        _draw_names(board, view, display, x, top, with_names=index == 0)
+        light = lay(panel.picture, display, panel.how)
+        if view.apparition.equatorial_diameter_arcsec == 0:  # a point has no surface brightness to share a scale by
+            light = light / max(float(light.max()), 1e-30)
+        board.picture(x, top, light)
+        board.text(x, top + PANEL_SIDE + 24, panel.title, 16, INK, bold=True)
+        board.text(x + board.measure(panel.title, 16, bold=True) + 12, top + PANEL_SIDE + 24, panel.note, 13, QUIET)
+        if index == 0:
+            _draw_names(board, view, display, x, top)
     _draw_scale(board, display, top)
 
 
@@ -189,10 +220,8 @@ def _draw_scale(board: Board, display: Display, top: int) -> None:
     arrows(board, foot[0], foot[1], north, east)
 
 
-def _draw_names(board: Board, view: View, display: Display, x: int, top: int, *, with_names: bool) -> None:
+def _draw_names(board: Board, view: View, display: Display, x: int, top: int) -> None:
     """Name the moons that stand in the field."""
-    if not with_names:
-        return
     for moon in view.apparition.moons:
         if moon.state in ("occulted", "eclipsed"):
             continue

@@ -82,7 +82,7 @@ def headline(view: View) -> str:
     sharp = optics.delivered_fwhm_arcsec
     limit = _sentence(limiting(view))
     if width <= 0:
-        return f"A point is drawn {sharp:.2f}″ wide. {limit}"
+        return f"A point is drawn {optics.stack_fwhm_arcsec or sharp:.2f}″ wide. {limit}"
     across = width / sharp
     if across < 1.5:
         return f"At {width:.1f}″ the disc is hardly wider than the {sharp:.2f}″ to which a point is drawn. {limit}"
@@ -212,9 +212,10 @@ def _telescope_facts(view: View) -> list[Fact]:
         lines.append(("One frame", f"{optics.raw_fwhm_arcsec:.2f}″ {spread}"))
     if optics.stack_fwhm_arcsec is not None:
         lines.append(("Stack", f"{optics.stack_fwhm_arcsec:.2f}″ {spread}"))
-    lines.append(("Finished", f"{optics.delivered_fwhm_arcsec:.2f}″ {spread}"))
-    overshoot = 100 * max(view.finished.limb_overshoot)
-    lines.append(("Limb", f"a sharp edge overshoots by {overshoot:.0f} %"))
+    if view.apparition.equatorial_diameter_arcsec > 0:  # a star's picture is not restored
+        lines.append(("Finished", f"{optics.delivered_fwhm_arcsec:.2f}″ {spread}"))
+        overshoot = 100 * max(view.finished.limb_overshoot)
+        lines.append(("Limb", f"a sharp edge overshoots by {overshoot:.0f} %"))
     lines.append(("Sampling", sampling_text(optics)))
     lines.append(("Critical", f"f/{optics.critical_focal_ratio:.1f} for this pixel at 550 nm"))
     return [Fact("telescope", label, text) for label, text in lines]
