@@ -248,7 +248,7 @@ def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, 
     if uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
         message = (
             f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
-            f"uncertain by {uncertainty:.0f} deg; give the present one as red_spot_longitude_deg"
+            f"uncertain by {uncertainty:.0f} deg; give the present one (red_spot_longitude_deg, or --red-spot on the command line)"
         )
         warnings.warn(message, RangeWarning, stacklevel=3)
     return longitude

@@ -65,6 +65,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except MemoryError:
         _say("not enough memory for this; ask for a smaller field")
         return EXIT_FAILED
+    except Exception as error:
+        if os.environ.get("SIMULATE_TRACEBACK"):
+            raise
+        _say(f"a fault of this program ({type(error).__name__}: {error}); SIMULATE_TRACEBACK=1 shows where")
+        return EXIT_FAILED
 
 
 def _dispatch(words: list[str]) -> int:

@@ -203,7 +203,7 @@ def write_views(
     written = []
     for view in views:
         stem = folder / file_stem(view)
-        sheet = write_sheet(f"{stem}.png", view, mounted=as_mounted)
+        sheet = write_sheet(f"{stem}.png", view, as_mounted=as_mounted)
         written.append({"sheet": str(sheet), "fits": str(write_fits(f"{stem}.fits", view))})
     if len(views) < 2:
         return written, None

@@ -34,6 +34,7 @@ from simulate.compose.chain import (
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.errors import BelowHorizonError, SimulateWarning
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
+from simulate.geometry.clock import J2000, tt_to_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.present.record import OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
@@ -372,7 +373,7 @@ def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
     """
     if body.orientation is None or seen.equatorial_diameter_arcsec == 0:
         return 0.0
-    days = seen.jd_tt - 2451545.0
+    days = seen.jd_tt - J2000
     before, after = (pole_and_meridian(body, days + shift)[2] for shift in (0.0, 1e-3))
     rate = max(abs(after[key] - before[key]) for key in after) / 86.4
     across = math.cos(math.radians(seen.sub_observer_latitude_centric_deg))
@@ -391,12 +392,10 @@ def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
     at_edge = math.radians(abs(turn)) * body_width_arcsec(body, seen) / 2
     if max(rotation_arcsec_per_s(body, seen) * seconds, at_edge) <= NEGLIGIBLE_SMEAR * look.sharp_arcsec:
         return scene
-    from astropy.time import TimeDelta
-
-    middle = parse_time(seen.time_utc)
     scenes = []
     for away in (-1 / math.sqrt(12.0), 1 / math.sqrt(12.0)):
-        moved = apparition(body, middle + TimeDelta(away * seconds, format="sec"), seen.site, ephemeris=seen.ephemeris)
+        instant = tt_to_time(seen.jd_tt - J2000 + away * seconds / 86400.0)
+        moved = apparition(body, instant, seen.site, ephemeris=seen.ephemeris)
         # in the camera's frame the sky turns against the mount
         moved = turned(moved, -away * turn)
         scenes.append(render(moved, body, scene.grid, scene.bins, options=look.options.scene))
