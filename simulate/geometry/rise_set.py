@@ -256,7 +256,7 @@ def best_moment(
     noon = _noon_days(date, place)
     days = noon + np.arange(0.0, 1.0, 2.0 * _MINUTE)
     altitude, sun = path.sample(days, sun=True)
-    merit = _merit(path.body, altitude, sun, lowest_deg)
+    merit = night_merit(path.body, altitude, sun, lowest_deg)
     best = int(np.argmax(merit))
     if merit[best] <= 0.0:
         raise BelowHorizonError("night", str(date), _refusal(path, noon, altitude, sun, lowest_deg))
@@ -264,8 +264,24 @@ def best_moment(
     return BestMoment(tt_to_time(days[best]), float(altitude[best]), float(sun[best]), sky)
 
 
-def _merit(body: str, altitude: FloatArray, sun: FloatArray, lowest_deg: float) -> FloatArray:
-    latest, dark = _BRIGHT.get(body, _OTHERS)
+def darkness_wanted(body: str) -> tuple[float, float]:
+    """Return the Sun's altitudes, deg, below which a body can be looked at and from which its sky counts as dark."""
+    return _BRIGHT.get(body, _OTHERS)
+
+
+def night_merit(body: str, altitude: FloatArray, sun: FloatArray, lowest_deg: float = LOWEST_DEG) -> FloatArray:
+    """Return how good moments are for a body: sin(altitude) times how dark the sky is, 0 where it cannot be had.
+
+    Parameters
+    ----------
+    body : str
+        A planet, "moon" or "star".
+    altitude, sun : array of any shape
+        Airless altitudes of the body and of the Sun, deg.
+    lowest_deg : float
+        Altitude that the body must reach.
+    """
+    latest, dark = darkness_wanted(body)
     darkness = np.clip(sun / dark, 0.0, 1.0)
     # the last term decides only between equals, such as a star that stays in the zenith
     value = np.sin(np.radians(altitude)) * darkness - 1e-9 * sun
@@ -274,7 +290,7 @@ def _merit(body: str, altitude: FloatArray, sun: FloatArray, lowest_deg: float) 
 
 def _refusal(path: _Path, noon: float, altitude: FloatArray, sun: FloatArray, lowest_deg: float) -> str:
     """Return why the body cannot be had in that night, and when it next can."""
-    latest, _ = _BRIGHT.get(path.body, _OTHERS)
+    latest, _ = darkness_wanted(path.body)
     highest = float(altitude.max())
     if highest < lowest_deg:
         reason = f"{path.body} climbs no higher than {highest:.1f} deg at this site ({lowest_deg:g} deg are needed)"
@@ -286,7 +302,7 @@ def _refusal(path: _Path, noon: float, altitude: FloatArray, sun: FloatArray, lo
     for start in range(1, int(_SEARCH_DAYS), 20):
         nights = np.arange(start, start + 20)
         days = (noon + nights[:, None] + coarse).ravel()
-        merit = _merit(path.body, *path.sample(days, sun=True), lowest_deg).reshape(len(nights), -1)
+        merit = night_merit(path.body, *path.sample(days, sun=True), lowest_deg).reshape(len(nights), -1)
         good = np.flatnonzero(merit.max(axis=1) > 0.0)
         if len(good):
             # a quarter of a day after noon is the evening that names the night

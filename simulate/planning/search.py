@@ -88,7 +88,8 @@ def maxima(quantity: Quantity, days: FloatArray, *, rounds: int = 3) -> tuple[Fl
     peak = np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1
     if len(peak) == 0:
         return np.empty(0), np.empty(0)
-    low, high = days[peak - 1], days[peak + 1]
+    low, middle, high = days[peak - 1], days[peak], days[peak + 1]
+    before, top, after = values[peak - 1], values[peak], values[peak + 1]
     rows = np.arange(len(peak))
     for _ in range(rounds):
         inner = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, _PIECES + 1)
