@@ -166,10 +166,16 @@ class Board:
 
     def png(self, comments: dict[str, str]) -> bytes:
         """Return the board as a PNG file, with text chunks."""
+        from PIL import Image, PngImagePlugin
+
+        self._canvas.draw()
+        picture = Image.fromarray(np.asarray(self._canvas.buffer_rgba())[..., :3].copy())
+        chunks = PngImagePlugin.PngInfo()
+        for key, text in {"Software": "simulate", **comments}.items():
+            chunks.add_text(key, text)
         buffer = io.BytesIO()
         # noise hardly shrinks: a low level of compression saves half the time and costs little
-        options = {"compress_level": 3}
-        self._canvas.print_png(buffer, metadata={"Software": "simulate", **comments}, pil_kwargs=options)
+        picture.save(buffer, "PNG", pnginfo=chunks, compress_level=3, dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
         return buffer.getvalue()
 
 

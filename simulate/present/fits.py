@@ -6,6 +6,7 @@ import io
 import json
 import textwrap
 import warnings
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -106,9 +107,15 @@ def _observation(header: Any, view: View) -> None:
     header["OBJECT"] = (view.body, "body")
     header["INSTRUME"] = (_ascii(view.instrument.name), "telescope and camera")
     header["DATE-OBS"] = (view.apparition.time_utc.removesuffix("Z"), "instant")
+    header["MJD-OBS"] = (_modified_julian_date(view.apparition.time_utc), "[d] UTC")
     header["TIMESYS"] = "UTC"
     header["EXPTIME"] = (view.exposure.exposure_s, "[s] one exposure")
     header["GAIN"] = (view.exposure.gain_e_per_dn, "[electron/adu]")
+
+
+def _modified_julian_date(time_utc: str) -> float:
+    elapsed = datetime.fromisoformat(time_utc.removesuffix("Z")) - datetime(1858, 11, 17)
+    return round(elapsed.total_seconds() / 86400.0, 9)
 
 
 def _extension(view: View, name: str, picture: Picture, planes: tuple[str, ...], text: str) -> Any:

@@ -122,7 +122,7 @@ def _sampled(plane: FloatArray, picture: Picture, display: Display, points: int,
         for right in offsets:
             start: Any = origin + matrix @ np.array([up, right])
             total += ndimage.affine_transform(
-                source, matrix, start, display.shape, order=order, mode="constant", cval=0.0, prefilter=False,
+                source, matrix, start, display.shape, order=order, mode="grid-constant", cval=0.0, prefilter=False,
                 output=np.float32,
             )  # fmt: skip
     return total / points**2

@@ -106,8 +106,7 @@ def limiting(view: View) -> str:
     optics = view.optics
     parts = blur_parts(optics)
     worst = max(parts, key=lambda name: parts[name])
-    before = optics.stack_fwhm_arcsec
-    if before is not None and optics.delivered_fwhm_arcsec > 0.97 * before:
+    if min(view.finished.noise_gain) < 1.0 and optics.delivered_fwhm_arcsec > 0.97 * (optics.stack_fwhm_arcsec or 0.0):
         return "noise limits it: there is too little light to undo the blur"
     if worst == "pixels":
         more = optics.pixel_scale_arcsec / optics.diffraction_fwhm_arcsec * 2
@@ -243,7 +242,7 @@ def _recording_facts(view: View) -> list[Fact]:
     spread = f"± {100 * LIGHT_UNCERTAINTY:.0f} %"
     lines = [
         ("Exposure", f"{duration(exposure.exposure_s)}, {set_by.get(exposure.limited_by, exposure.limited_by)}"),
-        ("Peak", f"{count(exposure.peak_electrons)} e⁻ {spread}; {100 * exposure.peak_fraction:.0f} % of full scale"),
+        ("Peak", f"{count(exposure.peak_electrons)} e⁻ {spread}; {100 * exposure.peak_fraction:.2g} % of full scale"),
         ("Gain", f"{exposure.gain_e_per_dn:.3g} e⁻/DN"),
         (
             "Frames",

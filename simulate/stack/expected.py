@@ -40,6 +40,10 @@ Fitted here to a Monte Carlo of tilt-removed Kolmogorov wavefronts: shares below
 SMALLEST_SHARE = 0.01
 """Keep at least one frame in a hundred, however bad the air (common practice: 1-5 %)."""
 
+WANTED_SIGNAL_TO_NOISE = 200.0
+"""Signal to noise of the brightest pixel, by photon noise alone, that a stack should reach however few
+frames are good: restoration multiplies the noise several times (common practice)."""
+
 LONGEST_DEFAULT_S = 120.0
 """Recording length without other wishes: two minutes, or what rotation allows if that is less."""
 
@@ -121,7 +125,8 @@ def choose_exposure(
 
     The peak comes to 60 % of full scale, or the exposure to 10 ms, whichever is shorter. The
     recording lasts 120 s, or as long as the planet's rotation allows if that is less. The camera
-    takes exposures back to back, up to 200 a second. The share kept follows D/r0 (`keep_fraction`).
+    takes exposures back to back, up to 200 a second. The share kept follows D/r0 (`keep_fraction`), but
+    enough frames are kept for a signal of 200 times the photon noise in the brightest pixel.
 
     Parameters
     ----------
@@ -156,8 +161,9 @@ def choose_exposure(
         )
     frames, seconds = _length(rate_hz, rotation_limit_s, asked)
     share = asked.keep if asked.keep is not None else keep_fraction(fried_ratio)
-    kept = min(frames, max(1, round(share * frames)))
     electrons = peak_e_per_s * exposure_s
+    enough = 0 if asked.keep is not None else math.ceil(WANTED_SIGNAL_TO_NOISE**2 / max(electrons, 1e-9))
+    kept = min(frames, max(1, round(share * frames), enough))
     fraction = electrons / full_scale_e
     return Exposure(exposure_s, gain_e_per_dn, electrons, fraction, frames, kept, seconds, rate_hz, limited_by)
 
@@ -289,11 +295,11 @@ def expected_stack(
     shape = _stack_shape(rate.shape[1:], step_arcsec, recording.step_arcsec)
     response = np.ones((1, 1, 1)) if transfer is None else np.asarray(transfer)
     clipped = np.minimum(np.maximum(rate, 0), sensor.full_scale_e / recording.exposure_s)
-    spread = _spread_transfer(shape, recording)
+    spread = spread_transfer(shape, recording)
     mean = _laid_out(clipped, step_arcsec, shape, recording, spread)
     total = np.broadcast_to(response, (*rate.shape[:2], rate.shape[2] // 2 + 1))
     total = crop_spectrum(total, shape, rate.shape[2]) * spread
-    power = _noise_power(shape, recording)
+    power = spread_power(shape, recording)
     single = sensor.variance_e2(np.maximum(mean, 0) * recording.exposure_s, recording.exposure_s)
     readings = recording.kept * np.asarray(recording.channel_shares)[:, None, None] / recording.factor**2
     white = np.sqrt(single / readings) / recording.exposure_s
@@ -368,8 +374,16 @@ def _frequencies(shape: tuple[int, int], step_arcsec: float) -> tuple[FloatArray
     return np.fft.fftfreq(shape[0], step_arcsec), np.fft.rfftfreq(shape[1], step_arcsec)
 
 
-def _spread_transfer(shape: tuple[int, int], recording: Recording) -> FloatArray:
-    """Transfer of the drop and of the cell that gathers it, shape (rows, columns//2+1)."""
+def spread_transfer(shape: tuple[int, int], recording: Recording) -> FloatArray:
+    """Return the transfer of the drop and of the cell that gathers it, shape (rows, columns//2+1).
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Cells (rows, columns) of the stack.
+    recording : Recording
+        Tells drop and cell.
+    """
     north, west = _frequencies(shape, recording.step_arcsec)
     return np.outer(_spread_line(north, recording), _spread_line(west, recording))
 
@@ -381,11 +395,19 @@ def _spread_line(frequency: FloatArray, recording: Recording) -> FloatArray:
     return np.sinc(frequency * drop) * np.sinc(frequency * recording.step_arcsec)
 
 
-def _noise_power(shape: tuple[int, int], recording: Recording) -> FloatArray:
-    """Power of the stack's noise relative to readings that each fall into one cell.
+def spread_power(shape: tuple[int, int], recording: Recording) -> FloatArray:
+    """Return the power of the stack's noise relative to readings that each fall into one cell.
 
     Readings are scattered evenly, so the noise is white before it is spread and sampled; sampling
-    folds the spectrum (seven folds hold the tail, which falls as the fourth power).
+    folds the spectrum (seven folds hold the tail, which falls as the fourth power). Shape
+    (rows, columns//2+1).
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Cells (rows, columns) of the stack.
+    recording : Recording
+        Tells drop and cell.
     """
     folds = np.arange(-7, 8)[:, None] / recording.step_arcsec
     lines = [

@@ -20,7 +20,7 @@ import scipy.fft
 from simulate.errors import InputError
 from simulate.stack.results import FloatArray, Restored
 
-RINGING_LIMIT = 0.03
+RINGING_LIMIT = 0.02
 """Largest overshoot of a sharp limb that restoration may cause, as a share of its brightness."""
 
 SMALLEST_TRANSFER = 1e-4
@@ -108,8 +108,10 @@ def restore(
     noise_spectrum : array, shape (channels, rows, columns//2+1), optional
         Power of the noise relative to white noise; None means white.
     common : bool
-        Give all channels one final transfer, the lowest of theirs, so that limbs keep no coloured
-        edge; else each channel is restored as far as it goes.
+        Restore no channel beyond the others, so that limbs keep hardly a coloured edge: at each
+        frequency the final transfer is at most the second lowest of three channels (the lowest of two),
+        and a channel that the air has spread into a spectrum does not hold back the others. Else each
+        is restored as far as it goes.
     ringing_limit : float
         Largest overshoot at a sharp limb; 0.09 or more leaves the filter as Wiener has it.
     model_error : float
@@ -131,12 +133,9 @@ def restore(
         for c in range(len(picture))
     ]
     if common:
-        targets = [np.minimum.reduce(targets)]
+        ceiling = np.sort(targets, axis=0)[1 if len(targets) > 2 else 0]
+        targets = [np.minimum(target, ceiling) for target in targets]
     targets = [_tapered(target, rings, shape, ringing_limit) for target in targets]
-    limbs = [limb_overshoot(target, shape[1]) for target in targets]
-    widths = [delivered_fwhm(target, step_arcsec, shape[1]) for target in targets]
-    if common:  # one computation serves all
-        targets, limbs, widths = targets * len(picture), limbs * len(picture), widths * len(picture)
     gain = np.stack([_gain(target, response) for target, response in zip(targets, transfer, strict=True)])
     final = gain * transfer
     noise_gain = tuple(_noise_gain(gain[c], spectrum[c], rings.weight) for c in range(len(picture)))
@@ -147,8 +146,8 @@ def restore(
         final,
         gain,
         noise_gain,
-        tuple(limbs),
-        tuple(widths),
+        tuple(limb_overshoot(target, shape[1]) for target in targets),
+        tuple(delivered_fwhm(target, step_arcsec, shape[1]) for target in targets),
         step_arcsec,
     )
 

@@ -92,6 +92,13 @@ def test_exposure_takes_sixty_per_cent_or_ten_milliseconds():
     assert faint.limited_by == "motion of the air"
 
 
+def test_a_faint_target_keeps_more_frames():
+    faint = choose_exposure(3000.0, 14000.0, fried_ratio=7.0)
+    assert faint.kept == math.ceil(200**2 / 30)  # 30 electrons a frame; 1 % of 12000 frames would be 120
+    assert choose_exposure(3000.0, 14000.0, wishes=ExposureWishes(keep=0.01)).kept == 120
+    assert choose_exposure(10.0, 14000.0, fried_ratio=7.0).kept == 12000
+
+
 def test_exposure_follows_wishes():
     wishes = ExposureWishes(exposure_s=0.02, seconds=30.0, frames_per_second=40.0, keep=0.1)
     chosen = choose_exposure(1e4, 14000.0, wishes=wishes)

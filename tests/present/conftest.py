@@ -1,0 +1,16 @@
+from __future__ import annotations
+
+import pytest
+from drawn import drawn_view
+
+from simulate.present.record import View
+
+
+@pytest.fixture
+def view() -> View:
+    return drawn_view()
+
+
+@pytest.fixture
+def star_view() -> View:
+    return drawn_view("star", site=None)
