@@ -30,6 +30,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from simulate.errors import InputError
+from simulate.values.constants import ARCSEC_PER_RADIAN
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -129,6 +130,48 @@ def structure_function(separation_m: npt.ArrayLike, fried_m: float, outer_scale_
     scale *= (24 / 5 * gamma(6 / 5)) ** (5 / 6)
     value = scale * (gamma(5 / 6) / 2 ** (1 / 6) - x ** (5 / 6) * kv(5 / 6, x))
     return np.where(r > 0, np.maximum(value, 0.0), 0.0).reshape(np.shape(separation_m))
+
+
+def motion_within_arcsec(
+    exposure_s: float,
+    aperture_m: float,
+    fried_m: float,
+    outer_scale_m: float = 20.0,
+    layers: Sequence[Layer] = DEFAULT_LAYERS,
+    wavelength_nm: float = 500.0,
+) -> float:
+    """Return how far the air moves the picture about its mean place during one exposure, arcsec rms in each axis.
+
+    Aligning frames takes out the mean place of each, not this. The spectrum of the tilt is that of the phase times
+    16 (J2(x)/x)^2, x = pi D f (Noll 1976); a layer that drifts by v T keeps sinc^2 of it in the mean.
+
+    Parameters
+    ----------
+    exposure_s : float
+        Exposure, s.
+    aperture_m, fried_m, outer_scale_m : float
+        Diameter of the telescope, r0 and L0, m.
+    layers : sequence of Layer
+        Winds and shares.
+    wavelength_nm : float
+        Wavelength of `fried_m`, nm.
+    """
+    from scipy.special import jv  # only here: the frame path needs none of it
+
+    if exposure_s <= 0 or math.isinf(fried_m):
+        return 0.0
+    frequency = np.geomspace(1e-3 / outer_scale_m, 30 / aperture_m, 1500)
+    x = np.pi * aperture_m * frequency
+    ring = phase_spectrum(frequency, fried_m, outer_scale_m) * 16 * np.square(jv(2, x) / x) * 2 * np.pi * frequency**2
+    angles = (np.arange(64) + 0.5) / 64 * np.pi / 2
+    total = sum(layer.share for layer in layers)
+    variance = 0.0
+    for layer in layers:
+        path = layer.speed_m_s * exposure_s * frequency[:, None] * np.cos(angles)
+        lost = 1 - np.mean(np.sinc(path) ** 2, axis=1)
+        variance += layer.share / total * float(np.trapezoid(ring * lost, np.log(frequency)))
+    to_angle = 2 * wavelength_nm * 1e-9 / (np.pi * aperture_m) * ARCSEC_PER_RADIAN
+    return to_angle * math.sqrt(variance / 2)
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,7 @@ from simulate.air import (
     sky_radiance,
     transmission,
 )
+from simulate.air.layers import motion_within_arcsec
 from simulate.camera import (
     SensorGrid,
     channel_names,
@@ -375,6 +376,13 @@ def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
     if "seeing" not in setting.without and setting.sky.seeing_arcsec > 0:
         aperture = setting.instrument.telescope.aperture_mm * 1e-3 if setting.motion_removed else None
         response *= seeing_transfers(grid, bins, setting.sky, aim.airmass, aperture_m=aperture, kept=setting.kept)
+        if aperture is not None:
+            # aligned frames are not instants: the air still moves the picture while each is exposed
+            r0 = float(fried_parameter_m(setting.sky, 500.0, aim.airmass))
+            motion = motion_within_arcsec(
+                setting.exposure_s, aperture, r0, setting.sky.outer_scale_m, setting.sky.layers
+            )
+            response *= tracking_transfer(grid, motion)
     if "dispersion" not in setting.without and aim.altitude_deg < 90.0:
         response *= dispersion_transfer(
             grid, bins, aim.altitude_deg, aim.parallactic_angle_deg, setting.sky, aim.height_m

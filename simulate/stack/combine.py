@@ -155,7 +155,7 @@ def _reference(recording: RawRecording, examiner: Examiner, best: Sequence[int] 
     reference = spectra[0]
     for _ in range(2):
         moved = [move(s, recording.shape, examiner.shift(reference, s)) for s in spectra]
-        reference = np.mean(moved, axis=0, dtype=np.complex64)
+        reference = np.asarray(np.mean(moved, axis=0), np.complex64)
     return _centred(reference, recording.shape)
 
 
@@ -246,10 +246,10 @@ class _Drops:
         """Return mean and standard deviation, (channels, rows, columns); cells that nothing reached hold the sky."""
         pictures, deviations = [], []
         for output in self._outputs:
-            reached = output.out_wht > 0
-            mean = np.where(reached, output.out_img, 0.0)
+            reached = np.asarray(output.out_wht) > 0
+            mean = np.where(reached, np.asarray(output.out_img), 0.0)
             sky = float(np.median(mean[reached])) if reached.any() else 0.0
-            variance = output.out_img2[0] if isinstance(output.out_img2, list) else output.out_img2
+            variance = np.asarray(output.out_img2).reshape(mean.shape)
             spread = np.sqrt(np.maximum(np.where(reached, variance, 0.0), 0.0))
             worst = float(spread.max()) if reached.any() else 0.0
             pictures.append(np.where(reached, mean, sky))

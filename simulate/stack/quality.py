@@ -178,7 +178,7 @@ def move(spectrum: Complex64Array, shape: tuple[int, int], shift: tuple[float, f
     """Return the ``rfft2`` of a picture moved by (rows, columns), which may be fractions."""
     rows = np.exp(-2j * np.pi * np.fft.fftfreq(shape[0]) * shift[0]).astype(np.complex64)
     columns = np.exp(-2j * np.pi * np.fft.rfftfreq(shape[1]) * shift[1]).astype(np.complex64)
-    return spectrum * (rows[:, None] * columns)
+    return np.asarray(spectrum * (rows[:, None] * columns), np.complex64)
 
 
 def recommended_share(facts: Facts, share: float | None = None) -> tuple[float, str]:
