@@ -7,6 +7,7 @@ sizes of all sheets stand here too.
 from __future__ import annotations
 
 import io
+import re
 from functools import lru_cache
 from typing import Any
 
@@ -23,6 +24,8 @@ ACCENT = "#e0b878"
 WARM = "#2f2413"
 DISC = "#c9b79a"
 CLEAR, DOUBTFUL, LOST = "#9ccf9a", "#e0b878", "#8d929c"
+
+_UNIT = re.compile(r"(?<=[\d\u202f]) (?=(?:%|mm|nm|µm|m|µs|ms|s|min|au|e⁻|pixels|bits)(?:\W|$))")
 
 FONT = "DejaVu Sans"
 """Comes with matplotlib, so every machine has it."""
@@ -89,10 +92,10 @@ class Board:
         return self._widths[key]
 
     def wrapped(self, text: str, width: float, size: float = 13) -> list[str]:
-        """Return `text` in lines not wider than `width` pixels; "± 5 %" stays on one line."""
+        """Return `text` in lines not wider than `width` pixels; a number and its unit stay together."""
         lines: list[str] = []
         used, blank = 0.0, self.measure(" ", size)
-        for word in text.replace("± ", "±\u00a0").replace(" %", "\u00a0%").split(" "):
+        for word in _UNIT.sub("\u00a0", text.replace("± ", "±\u00a0")).split(" "):
             long = self.measure(word, size)
             if lines and used + blank + long <= width:
                 lines[-1] += f" {word}"

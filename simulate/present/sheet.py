@@ -51,6 +51,9 @@ SMALLEST_MARGIN = 1.25
 VERDICT_COLOURS = {"clear": CLEAR, "doubtful": DOUBTFUL, "lost": LOST}
 VERDICT_WORDS = {"clear": "clear", "doubtful": "doubtful", "lost": "not to be seen"}
 
+SEPARATOR = "\u00a0· "
+"""Between names of features, which may hold commas."""
+
 MOON_ROW = 150
 """Height of the row of moons, pixels."""
 
@@ -86,7 +89,7 @@ class Layout:
 
     Parameters
     ----------
-    panels, moons, facts, caution, foot : int
+    panels, moons, facts, verdicts, caution, foot : int
         Top of each part.
     height : int
         Of the whole sheet.
@@ -95,6 +98,7 @@ class Layout:
     panels: int
     moons: int
     facts: int
+    verdicts: int
     caution: int
     foot: int
     height: int
@@ -111,6 +115,8 @@ def draw_sheet(view: View, *, as_mounted: bool = False) -> Board:
     if _row_of_moons(view):
         _draw_moons(board, view, layout.moons)
     _draw_facts(board, view, layout.facts)
+    if view.features:
+        _draw_verdicts(board, view, layout.verdicts)
     if caution:
         _draw_caution(board, caution, layout.caution)
     _draw_foot(board, view, layout.foot)
@@ -126,11 +132,12 @@ def _layout(view: View, ruler: Board, caution: str | None) -> Layout:
     panels = 132
     moons = panels + PANEL_SIDE + 56
     first = moons + (MOON_ROW if _row_of_moons(view) else 0)
-    after_facts = first + _facts_height(ruler, view)
+    verdicts = first + _facts_height(ruler, view)
+    warned = verdicts + _verdicts_height(ruler, view)
     box = 24 + round(1.45 * 14) * len(ruler.wrapped(caution, WIDTH - 2 * MARGIN - 40, 14)) if caution else 0
-    foot = after_facts + (box + 20 if caution else 0)
+    foot = warned + (box + 20 if caution else 0)
     lines = sum(len(ruler.wrapped(text, WIDTH - 2 * MARGIN, 11)) for text in _foot_texts(view))
-    return Layout(panels, moons, first, after_facts, foot, foot + 20 + 16 * lines + 12)
+    return Layout(panels, moons, first, verdicts, warned, foot, foot + 20 + 16 * lines + 12)
 
 
 def _draw_head(board: Board, view: View) -> None:
@@ -295,37 +302,27 @@ def _columns(view: View) -> list[tuple[str, list[tuple[str, str]]]]:
     return [(title, [(f.label, f.text) for f in known if f.group == group]) for group, title in GROUPS.items()]
 
 
-def _column_width(view: View) -> float:
-    number = len(GROUPS) + bool(view.features)
-    return (WIDTH - 2 * MARGIN - (number - 1) * COLUMN_GAP) / number
+COLUMN_WIDTH = (WIDTH - 2 * MARGIN - (len(GROUPS) - 1) * COLUMN_GAP) / len(GROUPS)
+VERDICT_WIDTH = (WIDTH - 2 * MARGIN - 2 * COLUMN_GAP) / 3
 
 
 def _facts_height(ruler: Board, view: View) -> int:
     """Height of the block of facts in pixels."""
-    width = _column_width(view) - LABEL_WIDTH
-    heights = [
+    width = COLUMN_WIDTH - LABEL_WIDTH
+    return 68 + max(
         sum(len(ruler.wrapped(text, width, 13)) * 19 + 3 for _, text in lines) for _, lines in _columns(view)
-    ]  # fmt: skip
-    verdicts = verdict_lines(view)
-    if verdicts:
-        names = sum(len(ruler.wrapped(", ".join(line), _column_width(view), 13)) for line in verdicts.values())
-        heights.append(names * 19 + 30 * len(verdicts))
-    return 52 + max(heights) + 16
+    )
 
 
 def _draw_facts(board: Board, view: View, top: int) -> None:
-    width = _column_width(view)
-    columns = _columns(view)
     board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
-    for index, (title, lines) in enumerate(columns):
-        x = MARGIN + index * (width + COLUMN_GAP)
+    for index, (title, lines) in enumerate(_columns(view)):
+        x = MARGIN + index * (COLUMN_WIDTH + COLUMN_GAP)
         board.text(x, top + 30, title, 14, ACCENT, bold=True)
-        y = top + 56
+        y: float = top + 56
         for label, text in lines:
             board.text(x, y, label, 13, QUIET)
-            y = _lines(board, x + LABEL_WIDTH, y, text, width - LABEL_WIDTH) + 3
-    if view.features:
-        _draw_verdicts(board, view, MARGIN + len(columns) * (width + COLUMN_GAP), top, width)
+            y = _lines(board, x + LABEL_WIDTH, y, text, COLUMN_WIDTH - LABEL_WIDTH) + 3
 
 
 def _lines(board: Board, x: float, y: float, text: str, width: float) -> float:
@@ -335,13 +332,23 @@ def _lines(board: Board, x: float, y: float, text: str, width: float) -> float:
     return y
 
 
-def _draw_verdicts(board: Board, view: View, x: float, top: int, width: float) -> None:
-    board.text(x, top + 30, "What can be seen", 14, ACCENT, bold=True)
-    y: float = top + 56
-    for verdict, names in verdict_lines(view).items():
-        board.spot(x + 5, y - 5, 4, VERDICT_COLOURS[verdict])
-        board.text(x + 18, y, VERDICT_WORDS[verdict], 13, VERDICT_COLOURS[verdict], bold=True)
-        y = _lines(board, x, y + 20, ", ".join(names), width) + 10
+def _verdicts_height(ruler: Board, view: View) -> int:
+    """Height of the block of verdicts in pixels; 0 without any."""
+    verdicts = verdict_lines(view)
+    if not verdicts:
+        return 0
+    return 88 + max(len(ruler.wrapped(SEPARATOR.join(names), VERDICT_WIDTH, 13)) * 19 for names in verdicts.values())
+
+
+def _draw_verdicts(board: Board, view: View, top: int) -> None:
+    """Write the features in three columns: clear, doubtful, not to be seen."""
+    board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
+    board.text(MARGIN, top + 30, "What can be seen", 14, ACCENT, bold=True)
+    for index, (verdict, names) in enumerate(verdict_lines(view).items()):
+        x = MARGIN + index * (VERDICT_WIDTH + COLUMN_GAP)
+        board.spot(x + 5, top + 51, 4, VERDICT_COLOURS[verdict])
+        board.text(x + 18, top + 56, VERDICT_WORDS[verdict], 13, VERDICT_COLOURS[verdict], bold=True)
+        _lines(board, x, top + 77, SEPARATOR.join(names), VERDICT_WIDTH)
 
 
 def _draw_caution(board: Board, caution: str, top: int) -> None:

@@ -379,7 +379,7 @@ def summary(view: View, *, width: int = 80, plain: bool = False) -> str:
 def _verdict_text(view: View, width: int) -> Sequence[str]:
     lines: list[str] = []
     for verdict, names in verdict_lines(view).items():
-        lines += textwrap.wrap(", ".join(names), width, initial_indent=f"  {verdict:<13}", subsequent_indent=" " * 15)
+        lines += textwrap.wrap("; ".join(names), width, initial_indent=f"  {verdict:<13}", subsequent_indent=" " * 15)
     return ["", "What can be seen", *lines] if lines else []
 
 
