@@ -32,11 +32,12 @@ from simulate.compose.chain import (
     sampling_ratio,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
+from simulate.compose.judge import Bench, judge_scene, make_bench
 from simulate.errors import BelowHorizonError, SimulateWarning
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.instruments import Instrument, load_instrument
-from simulate.present.record import OpticsFacts, Picture, Placement, View
+from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import (
     Exposure,
@@ -86,6 +87,8 @@ class ViewOptions:
         Width of the window on the sky; None fits the body.
     bins : SpectralBins or None
         Spectral bins; None takes those that the eye and the camera see.
+    judge : bool
+        Give verdicts on what can be seen.
     """
 
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
@@ -93,6 +96,7 @@ class ViewOptions:
     scene: SceneOptions = field(default_factory=SceneOptions)
     field_arcsec: float | None = None
     bins: SpectralBins | None = None
+    judge: bool = True
 
 
 def view(
@@ -152,7 +156,9 @@ def refuse_below_horizon(seen: Apparition) -> None:
     from simulate.geometry.rise_set import next_rise
 
     rises = next_rise(seen.body, seen.time_utc, seen.site)
-    when = f"it next rises at {rises}" if rises else "it does not rise there within the next days"
+    when = "it does not rise there within a year"
+    if rises is not None:
+        when = f"it next rises at {rises.isot[:16]}Z"
     raise BelowHorizonError(
         "time", seen.time_utc, f"{seen.body} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}"
     )
@@ -270,6 +276,7 @@ def compose_view(
         exposure=exposure,
         optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
+        features=judge_view(look, exposure) if options.judge else (),
         seed=seed,
         version=__version__,
     )
@@ -448,6 +455,28 @@ def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack,
         rng=np.random.default_rng([seed, 2]),
     )
     return stack, responses
+
+
+def bench_of(look: ExpectedFrame, exposure: Exposure) -> Bench:
+    """Return the setup of a look, ready to judge the stack of a recording without its random noise."""
+    chain, rates = look.chain, look.rates
+    if exposure.kept < exposure.frames:
+        chain = make_chain(replace(chain.setting, kept=exposure.kept / exposure.frames))
+        rates = chain.rates(look.scene)
+    return make_bench(
+        look.body,
+        look.scene,
+        chain,
+        rates,
+        recording_of(look.laid, look.instrument, exposure),
+        sensor_noise(look.instrument, exposure.gain_e_per_dn),
+        smear_arcsec=rotation_arcsec_per_s(look.body, look.scene.apparition) * exposure.seconds,
+    )
+
+
+def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ...]:
+    """Return the verdicts on every feature that is in a look's scene."""
+    return tuple(entry.line() for entry in judge_scene(bench_of(look, exposure), look.options.scene))
 
 
 def recording_of(laid: Field, instrument: Instrument, exposure: Exposure) -> Recording:

@@ -1,0 +1,567 @@
+"""Verdicts: pairs of scenes through one chain, and what is left of their difference in the stack."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+from scipy.special import j1
+
+from simulate.bodies import Body, load_body
+from simulate.bodies.features import feature_names
+from simulate.bodies.spectra import body_photon_flux
+from simulate.compose.chain import GREEN_NM, Chain, add_point, cell_transfer
+from simulate.judgement import (
+    FLOOR,
+    SEPARATE_LINE,
+    THRESHOLDS,
+    Cut,
+    JudgedFeature,
+    Measured,
+    Thresholds,
+    dip_depth,
+    find_signal,
+    floor_per_cell,
+    judged_features,
+    noise_variance,
+)
+from simulate.present.record import FeatureLine
+from simulate.scene import PointSource, Scene, SceneOptions, render
+from simulate.stack import Recording, SensorNoise, Stack, crop_spectrum, delivered_fwhm, expected_stack
+from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.grid import Grid
+
+if TYPE_CHECKING:
+    from simulate.geometry import Apparition, MoonState
+
+FloatArray = npt.NDArray[np.floating]
+Spectrum = npt.NDArray[np.complexfloating]
+
+LIT = 0.05
+"""Share of the brightest cell from which a cell counts as part of the body when its brightness is fitted."""
+
+HALO_POWER = -3.0
+"""How the halo of a bright body falls beyond the window: the rings of an aperture's own diffraction
+fall as the cube (from memory, any text on optics); the air's wings fall faster."""
+
+PATCH_FINER = 16
+"""Cells of the fine patch in which the contrast of a narrow feature is read, along one of the scene's."""
+
+RESOLVED = 0.85
+"""A difference whose neighbours in the scene keep this share of its peak is resolved by the cells."""
+
+CELLS_PER_RESOLUTION = 2.75
+"""Cells of a judged scene along lambda/D at 550 nm: what the cut-off of the shortest wavelength needs,
+since the mean over a cell is undone."""
+
+FARTHEST_SIGHT_DEG = 80.0
+"""Surface features farther than this from the middle of the disc are not judged."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pair:
+    """A scene with and a scene without a feature, transformed once for every setup.
+
+    Parameters
+    ----------
+    feature : JudgedFeature
+        What is judged.
+    grid : Grid
+        Of the scenes.
+    difference : complex64 array, shape (bins, rows, columns//2+1)
+        Transform of the scene with less the scene without the feature.
+    without : complex64 array of that shape, or None
+        Transform of the scene without it; None: the body as it stands less `difference`.
+    scenes : (Scene, Scene)
+        With and without, for the contrast that enters.
+    options : SceneOptions
+        With which the scene with the feature was rendered.
+    moves : bool
+        Whether the feature turns with the body.
+    """
+
+    feature: JudgedFeature
+    grid: Grid
+    difference: Spectrum
+    without: Spectrum | None
+    scenes: tuple[Scene, Scene]
+    options: SceneOptions
+    moves: bool
+
+    @property
+    def apparition(self) -> Apparition:
+        """The geometry that was drawn."""
+        return self.scenes[0].apparition
+
+    def contrast_in(self, weights: FloatArray, body: Body) -> FloatArray:
+        """Return the contrast that enters, shape (channels,), for weights (channels, bins).
+
+        The largest difference that a fit of the overall brightness leaves, over the brighter of both
+        scenes there. A feature narrower than the cells is drawn again, finer, where it is strongest.
+        """
+        if self.feature.kind == "disc":
+            return np.ones(len(weights))
+        planes = [np.tensordot(weights, scene.radiance, axes=1) for scene in self.scenes]
+        factors = [_common_factor(*pair) for pair in zip(*planes, strict=True)]
+        left = [np.abs(w - o - f * o) for w, o, f in zip(*planes, factors, strict=True)]
+        strongest = int(
+            np.argmax([plane.max() / max(o.max(), 1e-30) for plane, o in zip(left, planes[1], strict=True)])
+        )
+        row, column = np.unravel_index(int(np.argmax(left[strongest])), self.grid.shape)
+        if _is_narrow(left[strongest], int(row), int(column)):
+            patch = finer_patch(self.grid, int(row), int(column))
+            without = replace(self.options, without=self.options.without | self.feature.without)
+            planes = [
+                np.tensordot(weights, render(self.apparition, body, patch, scene.bins, options=o).radiance, axes=1)
+                for scene, o in zip(self.scenes, (self.options, without), strict=True)
+            ]
+        return np.array([_entering(w, o, f) for w, o, f in zip(*planes, factors, strict=True)])
+
+
+def finer_patch(grid: Grid, row: int, column: int) -> Grid:
+    """Return a small fine grid over the cells around one cell: `PATCH_FINER` times finer, 3 cells wide."""
+    north, east = float(grid.north_arcsec()[row]), float(grid.east_arcsec()[column])
+    return Grid(3 * PATCH_FINER, 3 * PATCH_FINER, grid.step_arcsec / PATCH_FINER, east, north)
+
+
+def _is_narrow(left: FloatArray, row: int, column: int) -> bool:
+    """Whether a difference falls off so fast around its peak that the cells do not resolve it."""
+    around = left[max(row - 1, 0) : row + 2, max(column - 1, 0) : column + 2]
+    return bool(around.min() < RESOLVED * left[row, column])
+
+
+def _common_factor(with_it: FloatArray, without: FloatArray) -> float:
+    lit = without > LIT * without.max()
+    return float(np.mean((with_it[lit] - without[lit]) / without[lit])) if lit.any() else 0.0
+
+
+def _entering(with_it: FloatArray, without: FloatArray, factor: float) -> float:
+    left = np.abs(with_it - without - factor * without)
+    top = int(np.argmax(left))
+    level = max(float(with_it.flat[top]), float(without.flat[top]))
+    return min(float(left.flat[top]) / level, 1.0) if level > 0 else 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """One setup, ready to judge: everything that does not depend on the feature.
+
+    Parameters
+    ----------
+    body : Body
+        What is looked at.
+    apparition : Apparition
+        How it stands.
+    chain : Chain
+        From the sky to electrons, of an average kept frame.
+    stack : Stack
+        Noise-free stack of the body as it stands.
+    floor : float
+        Rms of what never averages out, share of the local brightness per resolution element.
+    smear_arcsec : float
+        Way that the middle of the disc turns during the recording.
+    colours : array, shape (bins,)
+        Photons of the body in each bin.
+    """
+
+    body: Body
+    apparition: Apparition
+    chain: Chain
+    stack: Stack
+    colours: FloatArray
+    floor: float = FLOOR
+    smear_arcsec: float = 0.0
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the stack."""
+        rows, columns = self.stack.picture.shape[1:]
+        return int(rows), int(columns)
+
+    @cached_property
+    def grid(self) -> Grid:
+        """Grid of the stack's cells."""
+        field = self.chain.setting.grid
+        return Grid(*self.shape, self.stack.step_arcsec, field.middle_east_arcsec, field.middle_north_arcsec)
+
+    @cached_property
+    def weights(self) -> FloatArray:
+        """Electrons per photon of each channel and used bin, shape (channels, used bins)."""
+        return self.chain.weights[:, self.chain.used]
+
+    @cached_property
+    def response(self) -> Spectrum:
+        """From a used bin of the scene to the stack, (used bins, rows, columns//2+1)."""
+        columns = self.chain.setting.grid.columns
+        optics = crop_spectrum(self.chain.response[self.chain.used], self.shape, columns)
+        common = crop_spectrum(self.chain.pixel, self.shape, columns) * self.stack.transfer[0]
+        return (optics * common).astype(np.complex64)
+
+    @cached_property
+    def fwhm_arcsec(self) -> FloatArray:
+        """Width of the stack's point response in each channel, arcsec."""
+        shares = self.weights * self.colours[self.chain.used]
+        shares = (shares / shares.sum(axis=1, keepdims=True)).astype(np.complex64)
+        transfer = np.tensordot(shares, self.response, axes=1)
+        return np.array([delivered_fwhm(plane, self.stack.step_arcsec, self.shape[1]) for plane in transfer])
+
+    @cached_property
+    def noise_law(self) -> FloatArray:
+        """Variance of a cell as an affine function of its brightness, (channels, 2): slope, constant.
+
+        Photon and read noise make it exactly affine (EMVA 1288).
+        """
+        rows = []
+        for picture, noise in zip(self.stack.picture, self.stack.noise, strict=True):
+            low, high = int(np.argmin(picture)), int(np.argmax(picture))
+            span = max(float(picture.flat[high] - picture.flat[low]), 1e-30)
+            slope = float(noise.flat[high] ** 2 - noise.flat[low] ** 2) / span
+            rows.append((slope, float(noise.flat[low] ** 2) - slope * float(picture.flat[low])))
+        return np.array(rows)
+
+    def mixed(self, spectrum: Spectrum, grid: Grid, *, moves: bool = False) -> Spectrum:
+        """Return the stack's transform of a scene's transform, (channels, rows, columns//2+1).
+
+        Parameters
+        ----------
+        spectrum : array, shape (used bins, rows, columns//2+1)
+            Transform of radiance on `grid`, a grid of the same field.
+        grid : Grid
+            At least as fine as the stack.
+        moves : bool
+            Smear it as the middle of the disc moves.
+        """
+        cell = crop_spectrum(cell_transfer(grid), self.shape, grid.columns)
+        cropped = crop_spectrum(spectrum, self.shape, grid.columns) * (self.response / cell)
+        mixed = np.tensordot(self.weights.astype(np.complex64), cropped, axes=1)
+        move = (self.grid.step_arcsec - grid.step_arcsec) / 2
+        north, west = self.grid.frequency_north()[:, None], self.grid.frequency_west()[None, :]
+        factor = np.exp(2j * np.pi * move * north) * np.exp(2j * np.pi * move * west)
+        if moves and self.smear_arcsec > 0:
+            along = math.radians(self.apparition.north_pole_position_angle_deg + 90.0)
+            way = north * math.cos(along) - west * math.sin(along)
+            factor = factor * np.sinc(way * self.smear_arcsec)
+        scale = self.shape[0] * self.shape[1] / (grid.rows * grid.columns)
+        return mixed * (factor * scale).astype(np.complex64)
+
+    def picture(self, mixed: Spectrum) -> FloatArray:
+        """Return the stack's cells, e- s-1 per pixel, of what `mixed` gave."""
+        return np.asarray(scipy.fft.irfft2(mixed, s=self.shape))
+
+    def window(self, radius_arcsec: float) -> tuple[slice, slice]:
+        """Return the rows and columns of the stack within a distance of the body's middle."""
+        middle = self.grid.pixel_of(0.0, 0.0)
+        reach = radius_arcsec / self.stack.step_arcsec
+        ends = [(max(0, math.floor(m - reach)), math.ceil(m + reach) + 1) for m in middle]
+        return slice(*ends[0]), slice(*ends[1])
+
+    @cached_property
+    def reach_arcsec(self) -> float:
+        """Radius around the body's middle beyond which nothing of it is judged."""
+        body = self.body
+        widest = max([body.disc_radius_km, *(ring.outer_km for ring in body.rings)])
+        radius = self.apparition.equatorial_diameter_arcsec / 2 * widest / body.equatorial_radius_km
+        return radius + 2.5 * float(self.fwhm_arcsec.max())
+
+    def measure(self, mixed: Spectrum, difference: FloatArray, without: FloatArray, feature: JudgedFeature) -> Measured:
+        """Measure a difference against the picture without it.
+
+        Parameters
+        ----------
+        mixed : array, shape (channels, rows, columns//2+1)
+            The difference as the stack's transform.
+        difference, without : array, shape (channels, rows, columns)
+            The difference and the picture without the feature.
+        feature : JudgedFeature
+            What is judged.
+        """
+        radius = 3.0 * float(self.fwhm_arcsec.max()) if feature.kind.startswith("moon") else self.reach_arcsec
+        rows, columns = self.window(radius)
+        difference, without = difference[:, rows, columns], without[:, rows, columns]
+        brighter = np.maximum(np.maximum(without, without + difference), 0)
+        law = self.noise_law
+        noise = np.sqrt(np.maximum(law[:, :1, None] * brighter + law[:, 1:, None], 1e-30))
+        floor = np.array([floor_per_cell(self.floor, fwhm, self.stack.step_arcsec) for fwhm in self.fwhm_arcsec])
+        variance = noise_variance(noise, brighter, self.stack.noise_spectrum, mixed, floor)
+        row, column = self.grid.pixel_of(0.0, 0.0)
+        middle = (row - rows.start, column - columns.start)
+        width = self.fwhm_arcsec / self.stack.step_arcsec
+        signal = find_signal(difference, without, variance, feature.unknowns, middle=middle, fwhm_cells=width)
+        return signal.measured(whole=feature.kind in ("disc", "moon disc"))
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What came out for one feature in one setup.
+
+    Parameters
+    ----------
+    name : str
+        What is judged.
+    contrast_in : float
+        Contrast that entered, 0 to 1.
+    contrast : float
+        Share of it that is left, 0 to 1.
+    snr : float
+        Signal to noise.
+    """
+
+    name: str
+    contrast_in: float
+    contrast: float
+    snr: float
+
+    def line(self, thresholds: Thresholds = THRESHOLDS) -> FeatureLine:
+        """Return the verdict as sheets and JSON show it."""
+        return FeatureLine(self.name, thresholds.verdict(self.contrast, self.snr), self.contrast, self.snr)
+
+
+def make_bench(
+    body: Body,
+    scene: Scene,
+    chain: Chain,
+    rates: FloatArray,
+    recording: Recording,
+    sensor: SensorNoise,
+    *,
+    floor: float = FLOOR,
+    smear_arcsec: float = 0.0,
+) -> Bench:
+    """Prepare a setup for judging.
+
+    Parameters
+    ----------
+    body, scene : Body, Scene
+        What is looked at, as it stands.
+    chain : Chain
+        Of an average kept frame.
+    rates : array, shape (channels, rows, columns)
+        e- s-1 per pixel that `chain` gives of the scene.
+    recording, sensor : Recording, SensorNoise
+        How the frames are laid together, and what the sensor adds.
+    floor, smear_arcsec : float
+        See `Bench`.
+    """
+    stack = expected_stack(rates, chain.setting.grid.step_arcsec, recording, sensor)
+    colours = scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
+    return Bench(body, scene.apparition, chain, stack, colours, floor, smear_arcsec)
+
+
+def scene_spectrum(radiance: FloatArray, points: tuple[PointSource, ...], grid: Grid) -> Spectrum:
+    """Return the transform of a scene, complex64 (bins, rows, columns//2+1)."""
+    spectrum = np.asarray(scipy.fft.rfft2(radiance))
+    for point in points:
+        for index, plane in enumerate(spectrum):
+            add_point(plane, point, grid, index)
+    return spectrum
+
+
+def make_pair(
+    feature: JudgedFeature, scene: Scene, body: Body, options: SceneOptions, *, staged: bool = False
+) -> Pair | None:
+    """Render what a feature is compared with; None where it is not in the scene at all.
+
+    Parameters
+    ----------
+    feature : JudgedFeature
+        Of kind "detail" or "disc".
+    scene : Scene
+        With the feature.
+    body : Body
+        What is looked at.
+    options : SceneOptions
+        With which `scene` was rendered.
+    staged : bool
+        Whether the scene differs from that of the setups' stacks, so that it must be sent along.
+    """
+    seen, grid, bins = scene.apparition, scene.grid, scene.bins
+    if feature.kind == "disc":
+        if not np.any(scene.radiance):
+            return None
+        photons = scene.radiance.sum(axis=(1, 2), dtype=np.float64) * grid.cell_arcsec2
+        other = replace(
+            scene, radiance=np.zeros_like(scene.radiance), points=(PointSource(body.name, 0.0, 0.0, photons),)
+        )
+        lone = replace(scene, points=())
+    else:
+        other = render(seen, body, grid, bins, options=replace(options, without=options.without | feature.without))
+        lone = scene
+        if np.array_equal(other.radiance, scene.radiance) and len(other.points) == len(scene.points):
+            return None
+    difference = scene_spectrum(lone.radiance - other.radiance, (), grid)
+    if feature.kind == "disc":
+        difference -= scene_spectrum(other.radiance, other.points, grid)
+    sent = scene_spectrum(other.radiance, other.points, grid) if staged or feature.kind == "disc" else None
+    moves = any(name in feature_names(body, minor=True) or name.startswith("shadow of ") for name in feature.without)
+    return Pair(feature, grid, difference, sent, (lone, other), options, moves)
+
+
+def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) -> Iterator[Judgement]:
+    """Yield what is left of a feature in a setup, and the answer for a separate dark line where it is one.
+
+    Parameters
+    ----------
+    bench : Bench
+        The setup.
+    pair : Pair
+        The scenes, on a grid of the same field.
+    contrast_in : array, shape (channels,), optional
+        From `Pair.contrast_in`, where it is known already.
+    """
+    used, feature = bench.chain.used, pair.feature
+    entered = pair.contrast_in(bench.chain.weights, bench.body) if contrast_in is None else contrast_in
+    if not np.any(entered > 0):
+        return
+    mixed = bench.mixed(pair.difference[used], pair.grid, moves=pair.moves)
+    difference = bench.picture(mixed)
+    if pair.without is None:
+        without = bench.stack.picture - difference
+    else:
+        without = bench.picture(bench.mixed(pair.without[used], pair.grid)) + bench.chain.sky_rate[:, None, None]
+    found = bench.measure(mixed, difference, without, feature)
+    came = max(float(entered[found.channel]), 1e-9)
+    left = min(found.contrast / came, 1.0)
+    yield Judgement(feature.name, came, left, found.snr)
+    if feature.line:
+        depth = line_depth(bench, pair, without[found.channel], difference[found.channel])
+        share = min(depth / max(found.contrast, 1e-9), 1.0)
+        yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), found.snr * share)
+
+
+def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatArray) -> float:
+    """Return how deep a line feature's true minimum is: 0 without one, 1 for black.
+
+    On both sides of the middle for a ring (the mean counts), once for a belt on the middle meridian.
+    """
+    seen, ring = pair.apparition, pair.feature.line == "ring"
+    angle = math.radians(seen.north_pole_position_angle_deg + (90.0 if ring else 0.0))
+    radius = seen.equatorial_diameter_arcsec / 2
+    if ring:
+        radius *= max(gap.outer_km for gap in bench.body.rings) / bench.body.equatorial_radius_km
+    reach = min(1.1 * radius / bench.stack.step_arcsec, min(bench.shape) / 2 - 1)
+    cut = Cut(bench.grid.pixel_of(0.0, 0.0), (math.cos(angle), -math.sin(angle)), reach)
+    place, light = cut.sample(without + difference)
+    _, change = cut.sample(difference)
+    sides = (place < 0, place > 0) if ring else (np.ones(len(place), bool),)
+    return float(np.mean([dip_depth(light[side], change[side]) for side in sides]))
+
+
+def judge_moons(bench: Bench, feature: JudgedFeature, moons: list[MoonState]) -> Judgement | None:
+    """Return the verdict for satellites against the sky, or as discs: that of the weakest one.
+
+    Each is set into the middle of the window, before a sky that holds the light of the air and the
+    halo of the planet at the satellite's distance.
+    """
+    found = [_judge_moon(bench, feature, moon) for moon in moons]
+    if not found:
+        return None
+    return min(found, key=lambda entry: THRESHOLDS.margin(entry.contrast, entry.snr, "doubtful"))
+
+
+def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgement:
+    chain, grid = bench.chain, bench.grid
+    flux = body_photon_flux(load_body(moon.name), moon.magnitude, chain.setting.bins) * moon.sunlit_fraction
+    point = PointSource(moon.name, 0.0, 0.0, flux)
+    spectrum = np.zeros((len(chain.used), grid.rows, grid.columns // 2 + 1), np.complex64)
+    for plane, index in zip(spectrum, chain.used, strict=True):
+        add_point(plane, point, grid, int(index))
+    star = bench.mixed(spectrum, grid)
+    distance = math.hypot(moon.east_arcsec, moon.north_arcsec)
+    sky = (halo(bench, distance) + chain.sky_rate)[:, None, None] * np.ones((1, *bench.shape))
+    light = bench.picture(star)
+    if feature.kind == "moon":
+        found = bench.measure(star, light, sky, feature)
+    else:
+        disc = disc_transfer(2 * moon.radius_arcsec * grid.frequency()) - 1.0
+        spread = star * disc.astype(np.float32)
+        found = bench.measure(spread, bench.picture(spread), sky + light, feature)
+    return Judgement(feature.name, 1.0, found.contrast, found.snr)
+
+
+def disc_transfer(cycles: FloatArray) -> FloatArray:
+    """Return the transform of an evenly bright disc for a frequency in cycles per diameter: 2 J1(x)/x."""
+    x = np.pi * np.asarray(cycles, float)
+    return np.where(x > 1e-6, 2 * j1(np.maximum(x, 1e-6)) / np.maximum(x, 1e-6), 1.0)
+
+
+def halo(bench: Bench, distance_arcsec: float) -> FloatArray:
+    """Return the light of the body's halo at a distance, e- s-1 per pixel in each channel.
+
+    The median over the ring of the stack at that distance; beyond the window it falls on as the
+    cube of the distance.
+    """
+    grid = bench.grid
+    radius = np.hypot(grid.east_arcsec()[None, :], grid.north_arcsec()[:, None])
+    edge = 0.46 * min(grid.shape) * grid.step_arcsec
+    near = min(distance_arcsec, edge)
+    width = max(1.5 * grid.step_arcsec, 0.03 * near)
+    ring = np.abs(radius - near) <= width
+    light = np.median(bench.stack.picture[:, ring], axis=1) - bench.chain.sky_rate
+    return np.maximum(light, 0.0) * (max(distance_arcsec, 1e-9) / max(near, 1e-9)) ** HALO_POWER
+
+
+def in_sight(feature: JudgedFeature, body: Body, seen: Apparition) -> bool:
+    """Return whether it is worth drawing a feature: on this side of the body, its shadow on the disc."""
+    if feature.stage == "shadow":
+        casting = {moon.name for moon in seen.moons if moon.shadow_east_arcsec is not None}
+        return bool(casting & set(feature.subjects))
+    if feature.stage == "facing" and feature.longitude_of:
+        place = feature_longitude_east(body, feature.longitude_of)
+        if place is not None and seen.central_meridian_deg:
+            sense = -1.0 if body.longitude_sense == "west" else 1.0
+            middle = sense * next(iter(seen.central_meridian_deg.values()))
+            return abs((place - middle + 180.0) % 360.0 - 180.0) <= FARTHEST_SIGHT_DEG
+    return True
+
+
+def feature_longitude_east(body: Body, name: str) -> float | None:
+    """Return the east longitude, deg, of the middle of a surface feature; None where it has none or drifts."""
+    for section in body.features:
+        if section.get("name") != name:
+            continue
+        if "longitude_deg" in section:
+            return float(section["longitude_deg"])
+        if "outline" in section:
+            angles = np.radians(section["outline"][:, 1])
+            return math.degrees(math.atan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360.0
+    return None
+
+
+def judging_grid(bench: Bench) -> Grid:
+    """Return the coarsest grid that holds all that a setup passes: whole parts of the stack's cells."""
+    resolution = GREEN_NM * 1e-6 / bench.chain.setting.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    return bench.grid.finer(max(1, math.ceil(CELLS_PER_RESOLUTION * bench.grid.step_arcsec / resolution - 1e-6)))
+
+
+def judge_scene(bench: Bench, options: SceneOptions) -> tuple[Judgement, ...]:
+    """Return what is left of every declared feature that is in the scene, as it stands.
+
+    Parameters
+    ----------
+    bench : Bench
+        The setup.
+    options : SceneOptions
+        How the body is drawn; features that it leaves out are not judged, and invented texture is
+        left out of both scenes.
+    """
+    found: list[Judgement] = []
+    plain, seen, body = replace(options, invented_texture=False), bench.apparition, bench.body
+    wanted = [feature for feature in judged_features(body) if not feature.without & options.without]
+    if not wanted:
+        return ()
+    scene = render(seen, body, judging_grid(bench), bench.chain.setting.bins, options=plain)
+    for feature in wanted:
+        if feature.kind in ("moon", "moon disc"):
+            moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]
+            verdict = judge_moons(bench, feature, moons) if options.moons else None
+            found += [verdict] if verdict else []
+        elif in_sight(feature, body, seen):
+            pair = make_pair(feature, scene, body, plain)
+            found += judge_pair(bench, pair) if pair else []
+    return tuple(found)

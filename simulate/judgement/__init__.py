@@ -1,0 +1,40 @@
+"""What can honestly be seen: features with and without, their detectability, verdicts.
+
+thresholds     the numbers that turn a measurement into "clear", "doubtful" or "lost"
+features       what is judged of each body, from its data file
+detectability  contrast left and signal to noise of a difference of two pictures
+profiles       whether a line feature is a separate dark line
+"""
+
+from simulate.judgement.detectability import (
+    ALWAYS_UNKNOWN,
+    UNKNOWNS,
+    Measured,
+    Signal,
+    find_signal,
+    floor_per_cell,
+    noise_variance,
+)
+from simulate.judgement.features import SEPARATE_LINE, JudgedFeature, judged_features
+from simulate.judgement.profiles import Cut, dip_depth
+from simulate.judgement.thresholds import FLOOR, THRESHOLDS, WORDS, Thresholds, Word
+
+__all__ = [
+    "ALWAYS_UNKNOWN",
+    "FLOOR",
+    "SEPARATE_LINE",
+    "THRESHOLDS",
+    "UNKNOWNS",
+    "WORDS",
+    "Cut",
+    "JudgedFeature",
+    "Measured",
+    "Signal",
+    "Thresholds",
+    "Word",
+    "dip_depth",
+    "find_signal",
+    "floor_per_cell",
+    "judged_features",
+    "noise_variance",
+]

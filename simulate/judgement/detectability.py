@@ -1,0 +1,258 @@
+"""How much of a feature is left in a picture, and how far it stands above the noise.
+
+Two noise-free pictures go in, with and without the feature. Their difference is fitted with what a
+careful user could not know: overall brightness, an offset, the place to a part of a pixel, size where
+size is not the feature, and the exact blur where a disc is to be told from a point. What the fit
+leaves is the signal. Its signal to noise is that of the best linear observer in locally white noise,
+sqrt(sum(signal^2 / variance)) (Barrett & Myers 2004, Foundations of Image Science, chapter 13).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import laplace
+
+from simulate.errors import InputError, choose
+
+FloatArray = npt.NDArray[np.floating]
+
+UNKNOWNS = ("brightness", "offset", "place", "size", "stretch", "blur")
+"""What may be fitted away; "stretch" is a change of size along every axis by itself (an oblong disc),
+"blur" a broader response, known to within `KNOWN_BLUR`."""
+
+KNOWN_BLUR = 0.1
+"""How well the width of the response is known, relative to it: seeing and focus change by that much
+between a star and the planet (common practice, a chosen value)."""
+
+ALWAYS_UNKNOWN = ("brightness", "offset", "place")
+"""What no user knows."""
+
+_TINY = 1e-30
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What is left of a feature in one channel.
+
+    Parameters
+    ----------
+    contrast : float
+        Largest remaining difference over the brighter of the two pictures at that place, 0 to 1.
+    snr : float
+        Signal to noise.
+    channel : int
+        Channel in which `snr` is largest.
+    peak : (int, int)
+        (row, column) of the largest remaining difference.
+    depth_sign : int
+        -1 for a dark feature, 1 for a bright one.
+    """
+
+    contrast: float
+    snr: float
+    channel: int
+    peak: tuple[int, int]
+    depth_sign: int
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """The signal of a feature after the fit.
+
+    Parameters
+    ----------
+    residual : array, shape (channels, rows, columns)
+        What the fit leaves of the difference, in the unit of the pictures.
+    variance : array, shape (channels, rows, columns)
+        Variance of the noise in each cell that the observer reckons with.
+    brighter : array, shape (channels, rows, columns)
+        The brighter of both pictures.
+    """
+
+    residual: FloatArray
+    variance: FloatArray
+    brighter: FloatArray
+
+    @property
+    def snr(self) -> FloatArray:
+        """Signal to noise in each channel, shape (channels,)."""
+        return np.sqrt(np.sum(self.residual**2 / self.variance, axis=(1, 2)))
+
+    def template(self, channel: int) -> FloatArray:
+        """Return the weights of the best linear observer, (rows, columns): unit noise, mean = snr."""
+        weights = self.residual[channel] / self.variance[channel]
+        return weights / max(float(np.sqrt(np.sum(self.residual[channel] * weights))), _TINY)
+
+    def measured(self, *, whole: bool = False) -> Measured:
+        """Return contrast and signal to noise of the best channel.
+
+        Channels are not added up: the floor is the same in all of them.
+
+        Parameters
+        ----------
+        whole : bool
+            Count the contrast against the brightest cell instead of the place of the difference: for
+            a source that is the feature as a whole.
+        """
+        snr = self.snr
+        channel = int(np.argmax(snr))
+        residual, brighter = self.residual[channel], self.brighter[channel]
+        row, column = np.unravel_index(int(np.argmax(np.abs(residual))), residual.shape)
+        peak = _peak_value(np.abs(residual), int(row), int(column))
+        level = max(float(brighter.max() if whole else brighter[row, column]), _TINY)
+        sign = 1 if residual[row, column] > 0 else -1
+        return Measured(min(peak / level, 1.0), float(snr[channel]), channel, (int(row), int(column)), sign)
+
+
+def find_signal(
+    difference: FloatArray,
+    without: FloatArray,
+    variance: FloatArray,
+    unknowns: Sequence[str] = ALWAYS_UNKNOWN,
+    *,
+    middle: tuple[float, float] | None = None,
+    fwhm_cells: Sequence[float] | FloatArray = (),
+) -> Signal:
+    """Fit away what the user cannot know and return what is left.
+
+    Parameters
+    ----------
+    difference : array, shape (channels, rows, columns)
+        Picture with the feature less `without`.
+    without : array, shape (channels, rows, columns)
+        Picture without the feature.
+    variance : array, shape (channels, rows, columns)
+        Of the noise, positive, in each cell; locally white.
+    unknowns : sequence of str
+        From `UNKNOWNS`.
+    middle : (float, float), optional
+        (row, column) about which size is counted; default the middle of the array.
+    fwhm_cells : sequence of float
+        Width of the response in each channel, cells; needed for "blur" only.
+
+    Raises
+    ------
+    InputError
+        If shapes differ, the variance is not positive or an unknown is not known.
+    """
+    if difference.shape != without.shape or difference.shape != variance.shape or difference.ndim != 3:
+        raise InputError("pictures", (difference.shape, without.shape, variance.shape), "give equal shapes, three axes")
+    if not np.all(variance > 0):
+        raise InputError("variance", float(np.min(variance)), "the noise of every cell must be positive")
+    wanted = [choose("unknown", word, UNKNOWNS) for word in unknowns]
+    centre = middle or ((difference.shape[1] - 1) / 2, (difference.shape[2] - 1) / 2)
+    if "blur" in wanted and len(fwhm_cells) != len(difference):
+        raise InputError("fwhm_cells", fwhm_cells, "give the width of the response in each channel")
+    left = np.empty(difference.shape)
+    for channel, below in enumerate(without):
+        templates = _templates(below, wanted, centre)
+        blur = _blur_template(below, fwhm_cells[channel]) if "blur" in wanted else None
+        left[channel] = _fitted_away(difference[channel], templates, variance[channel], blur)
+    return Signal(left, variance, np.maximum(without, without + difference))
+
+
+def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float, float]) -> list[FloatArray]:
+    """What the picture changes by when each unknown changes a little, each of shape (rows, columns)."""
+    made: list[FloatArray] = []
+    if "brightness" in unknowns:
+        made.append(without)
+    if "offset" in unknowns:
+        made.append(np.ones_like(without))
+    if not {"place", "size", "stretch"} & set(unknowns):
+        return made
+    along_rows, along_columns = (np.asarray(slope) for slope in np.gradient(without))
+    if "place" in unknowns:
+        made += [along_rows, along_columns]
+    y = (np.arange(without.shape[0]) - middle[0])[:, None]
+    x = (np.arange(without.shape[1]) - middle[1])[None, :]
+    if "stretch" in unknowns:
+        made.extend((y * along_rows, x * along_columns, x * along_rows + y * along_columns))
+    elif "size" in unknowns:
+        made.append(y * along_rows + x * along_columns)
+    return made
+
+
+def _blur_template(without: FloatArray, fwhm_cells: float) -> FloatArray:
+    """What the picture changes by for a response broader by `KNOWN_BLUR`: that much variance, diffused."""
+    return KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2 * laplace(without, mode="nearest")
+
+
+def _fitted_away(
+    difference: FloatArray, templates: list[FloatArray], variance: FloatArray, known: FloatArray | None = None
+) -> FloatArray:
+    """Return what weighted least squares leaves of `difference`.
+
+    `known` is one more template, whose factor is known to be 0 within 1: its departure from 0 is
+    charged as one more measurement would be, and stays in the result as what the prior does not allow.
+    """
+    weight = 1.0 / np.sqrt(variance)
+    used = templates if known is None else [*templates, known]
+    if not used:
+        return np.array(difference)
+    columns = np.stack([(template * weight).ravel() for template in used]).astype(float)
+    norms = np.maximum(np.linalg.norm(columns, axis=1), _TINY)
+    columns /= norms[:, None]
+    target = (difference * weight).ravel().astype(float)
+    matrix = columns @ columns.T
+    if known is not None:
+        matrix[-1, -1] += 1.0 / norms[-1] ** 2
+    # equal templates (a uniform picture) must not blow up: the pseudo-inverse drops what is not there
+    factors = np.linalg.pinv(matrix, rcond=1e-10, hermitian=True) @ (columns @ target)
+    left = target - factors @ columns
+    return left.reshape(difference.shape) / weight
+
+
+def _peak_value(values: FloatArray, row: int, column: int) -> float:
+    """Value at the top of the parabolas through a cell and its neighbours: the peak between cells."""
+    top = float(values[row, column])
+    extra = 0.0
+    for low, high in (
+        (values[row - 1, column], values[min(row + 1, values.shape[0] - 1), column]) if row else (top, top),
+        (values[row, column - 1], values[row, min(column + 1, values.shape[1] - 1)]) if column else (top, top),
+    ):
+        bend = 2 * top - float(low) - float(high)
+        if bend > 0:
+            extra += (float(high) - float(low)) ** 2 / (8 * bend)
+    return top + extra
+
+
+def noise_variance(
+    noise: FloatArray, brighter: FloatArray, spectrum: FloatArray, difference: FloatArray, floor: FloatArray
+) -> FloatArray:
+    """Return the variance of each cell that an observer of `difference` has to reckon with.
+
+    The stack's noise is correlated; at the frequencies of the feature its power differs from that of
+    white noise of the same variance by the mean of `spectrum`, weighted with the feature's power. The
+    floor adds in square.
+
+    Parameters
+    ----------
+    noise : array, shape (channels, rows, columns)
+        Standard deviation of a cell.
+    brighter : array, shape (channels, rows, columns)
+        Local brightness, to which the floor is proportional.
+    spectrum : array, shape (channels, rows, columns//2+1)
+        Power relative to white noise, layout of ``rfft2``.
+    difference : array, shape (channels, rows, columns//2+1), complex
+        Transform of the difference.
+    floor : array, shape (channels,)
+        Standard deviation of the floor in one cell, as a share of the local brightness.
+    """
+    power = np.abs(difference) ** 2
+    total = power.sum(axis=(1, 2))
+    share = np.where(total > 0, (power * spectrum).sum(axis=(1, 2)) / np.maximum(total, _TINY), 1.0)
+    return noise**2 * share[:, None, None] + (floor[:, None, None] * brighter) ** 2
+
+
+def floor_per_cell(share: float, fwhm_arcsec: float, step_arcsec: float) -> float:
+    """Return the floor in one cell that adds up to `share` over a resolution element.
+
+    A resolution element is the disc of diameter `fwhm_arcsec`; independent cells of side
+    `step_arcsec` average to `share` over it.
+    """
+    cells = np.pi / 4 * (fwhm_arcsec / step_arcsec) ** 2
+    return float(share * np.sqrt(max(cells, 1e-12)))
