@@ -20,8 +20,8 @@ from simulate.geometry.earth import equatorial
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.sight import look_at, make_observer
 from simulate.geometry.table import ApparitionTable, apparition_table
+from simulate.geometry.vectors import FloatArray
 from simulate.planning.search import Quantity, crossings, maxima, wrapped
-from simulate.values.grid import FloatArray
 
 INNER = ("mercury", "venus")
 OUTER = ("mars", "jupiter", "saturn", "uranus", "neptune")

@@ -17,9 +17,9 @@ from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.moons import MoonTrack, moon_table
 from simulate.geometry.site import Site
 from simulate.geometry.table import apparition_table
+from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
 from simulate.planning.search import crossings, wrapped
-from simulate.values.grid import FloatArray
 
 ON_DISC_DEG = 60.0
 """Longitude from the central meridian within which a spot counts as on the disc (common practice)."""

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulate.geometry.clock import tt_days, tt_to_time
+from simulate.geometry.clock import tt_days, utc_text
 from simulate.geometry.earth import horizontal, refraction_deg, zenith_of
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.rise_set import LIMB_HORIZON_DEG, LOWEST_DEG, night_merit, night_of
 from simulate.geometry.sight import Observer, look_at, make_observer
 from simulate.geometry.site import Site
+from simulate.geometry.vectors import FloatArray
 from simulate.planning.search import crossings
-from simulate.values.grid import FloatArray
 
 TWILIGHTS = (("sun", LIMB_HORIZON_DEG), ("civil", -6.0), ("nautical", -12.0), ("astronomical", -18.0))
 """The Sun's airless altitude at its events (Meeus 1998, chapter 15)."""
@@ -180,9 +180,5 @@ def apparent_altitude(altitude_deg: FloatArray, site: Site) -> FloatArray:
 
 
 def times_of(days_tt: FloatArray) -> list[str]:
-    """Return instants as ISO 8601 in UTC to the minute, with "Z"."""
-    from datetime import datetime, timedelta
-
-    texts = np.atleast_1d(tt_to_time(days_tt).isot)
-    rounded = [datetime.fromisoformat(str(text)) + timedelta(seconds=30) for text in texts]
-    return [f"{moment:%Y-%m-%dT%H:%M}Z" for moment in rounded]
+    """Return instants as ISO 8601 in UTC to the nearest minute, with "Z"."""
+    return [f"{utc_text(float(day) + 0.5 / 1440.0)[:16]}Z" for day in np.atleast_1d(days_tt)]

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from simulate.values.grid import FloatArray
+from simulate.geometry.vectors import FloatArray
 
 Quantity = Callable[[FloatArray], FloatArray]
 

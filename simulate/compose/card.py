@@ -1,0 +1,191 @@
+"""The capture card: how to record a body with a setup, read off the chain that computes its picture."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import scipy.fft
+
+from simulate.air import dispersion_arcsec
+from simulate.air.refraction import bin_displacements
+from simulate.bodies import load_body
+from simulate.bodies.spectra import body_photon_flux
+from simulate.camera import channel_names
+from simulate.compose.colours import white_rates
+from simulate.compose.judge import disc_transfer
+from simulate.compose.outlook import VISIBLE_NM, Prospect
+from simulate.compose.view import (
+    ExpectedFrame,
+    body_width_arcsec,
+    green_channel,
+    rotation_arcsec_per_s,
+    scene_colours,
+)
+from simulate.planning.capture import (
+    bit_depth,
+    critical_amplifier,
+    critical_focal_ratio,
+    enough_frames,
+    field_rotation_deg_per_h,
+    focus_drift_um_per_k,
+    focus_tolerance_um,
+    gigabytes,
+    longest_recording,
+    region_of_interest,
+    ripple_steps,
+)
+from simulate.present.planning_record import CaptureCard, ChannelShift, MoonCard
+from simulate.stack import keep_fraction
+
+FAINT_PART = 0.1
+"""Level, relative to the peak, at which no contour steps should show (a terminator, a belt's edge)."""
+
+FOLDED_FOCAL_RATIO = 9.0
+"""Obstructed telescopes slower than this are mostly folded ones, whose tube is shorter than their focal length."""
+
+
+def capture_card(setup: Prospect) -> CaptureCard:
+    """Read the card off a setup that has been sent through the chain."""
+    look, exposure = setup.look, setup.exposure
+    tool, seen = look.instrument, look.scene.apparition
+    camera, scope = tool.camera, tool.telescope
+    gain, pixel = exposure.gain_e_per_dn, look.laid.sensor.pixel_arcsec
+    read = camera.read_noise_at(gain)
+    file_bits, steps = bit_depth(FAINT_PART * exposure.peak_electrons, read, gain, camera.bits)
+    region = region_of_interest(body_width_arcsec(look.body, seen), pixel, camera.rows, camera.columns)
+    shifts = channel_shifts(look)
+    fringe = _fringe_arcsec(look, shifts)
+    moons = moon_cards(look, exposure.exposure_s)
+    clear = [moon.exposure_ratio for moon in moons if moon.state == "clear"]
+    turn = _field_rotation(look)
+    reach = max((math.hypot(moon.east_arcsec, moon.north_arcsec) for moon in moons), default=0.0)
+    peak = max(exposure.peak_electrons, 1e-9)
+    return CaptureCard(
+        exposure_s=exposure.exposure_s,
+        gain_e_per_dn=gain,
+        frames_per_second=exposure.frames_per_second,
+        seconds=exposure.seconds,
+        frames=exposure.frames,
+        kept=exposure.kept,
+        keep_fraction=keep_fraction(look.chain.setting.fried_ratio),
+        fried_ratio=look.chain.setting.fried_ratio,
+        peak_electrons=exposure.peak_electrons,
+        peak_fraction=exposure.peak_fraction,
+        peak_e_per_ms=exposure.peak_electrons / exposure.exposure_s / 1000.0,
+        limited_by=exposure.limited_by,
+        read_noise_share=read**2 / (read**2 + peak),
+        fitting_gain_e_per_dn=peak / 0.6 / max(camera.largest_dn - camera.offset_dn, 1.0),
+        file_bits=file_bits,
+        noise_steps_8bit=steps,
+        ripple_steps_8bit=ripple_steps(steps),
+        region_px=region,
+        gigabytes=gigabytes(region[1], region[0], exposure.frames, file_bits),
+        size_px=seen.equatorial_diameter_arcsec / pixel,
+        longest=longest_recording(look.sharp_arcsec, rotation_arcsec_per_s(look.body, seen)),
+        critical_focal_ratio=critical_focal_ratio(camera.pixel_um),
+        focal_ratio=scope.focal_ratio,
+        amplifier=critical_amplifier(camera.pixel_um, scope.focal_length_mm / scope.aperture_mm),
+        finer_resampling=look.laid.stack_factor,
+        focus_tolerance_um=focus_tolerance_um(scope.focal_ratio),
+        focus_drift_um_per_k=focus_drift_um_per_k(scope.focal_length_mm, scope.amplifier),
+        folded=scope.obstruction_mm > 0 and scope.focal_length_mm / scope.aperture_mm >= FOLDED_FOCAL_RATIO,
+        dispersion_arcsec=fringe,
+        dispersion_px=fringe / pixel,
+        zenith_position_angle_deg=(seen.parallactic_angle_deg or 0.0) % 360.0,
+        shifts=shifts,
+        white_balance=white_balance(look),
+        up_position_angle_deg=look.laid.sensor.angle_deg % 360.0,
+        mirrored=tool.mount.mirrored,
+        moons=moons,
+        moon_exposure_ratio=min(clear) if clear else None,
+        field_rotation_deg_per_min=turn,
+        moon_smear_arcsec_per_min=math.radians(abs(turn)) * reach,
+        enough_frames=enough_frames(math.sqrt(peak) * math.sqrt(peak / (peak + read**2))),
+        sharpening_radius_px=look.sharp_arcsec / 2.3548 / pixel,
+    )
+
+
+def channel_shifts(look: ExpectedFrame) -> tuple[ChannelShift, ...]:
+    """Return where the air puts each channel's light relative to green (or to 550 nm for one channel)."""
+    setting = look.chain.setting
+    aim, names = setting.aim, channel_names(look.instrument.camera)
+    if aim.altitude_deg >= 90.0:
+        return tuple(ChannelShift(name, 0.0, 0.0, 0.0) for name in names)
+    lifted, _ = bin_displacements(setting.bins, aim.altitude_deg, setting.sky, aim.height_m)
+    light = look.chain.weights * scene_colours(look.scene)
+    mean = (light @ lifted) / light.sum(axis=1)
+    mean = mean - (mean[green_channel(look.instrument)] if len(names) > 1 else 0.0)
+    angle = math.radians(aim.parallactic_angle_deg)
+    sensor = setting.sensor
+    row0, column0 = sensor.pixel_of(0.0, 0.0)
+    found = []
+    for name, up in zip(names, mean, strict=True):
+        row, column = sensor.pixel_of(up * math.sin(angle), up * math.cos(angle))
+        found.append(ChannelShift(name, float(up), float(row - row0), float(column - column0)))
+    return tuple(found)
+
+
+def _fringe_arcsec(look: ExpectedFrame, shifts: tuple[ChannelShift, ...]) -> float:
+    by_name = {shift.channel: shift.towards_zenith_arcsec for shift in shifts}
+    if "blue" in by_name and "red" in by_name:
+        return by_name["blue"] - by_name["red"]
+    aim, sky = look.chain.setting.aim, look.chain.setting.sky
+    if aim.altitude_deg >= 90.0:
+        return 0.0
+    blue, red = dispersion_arcsec(np.array(VISIBLE_NM), aim.altitude_deg, sky, aim.height_m)
+    return float(blue - red)
+
+
+def white_balance(look: ExpectedFrame) -> tuple[tuple[str, float], ...]:
+    """Return the factors that make a sunlit grey surface grey through this air; green is 1."""
+    rates = white_rates(look.chain.weights, look.scene.bins)
+    names = channel_names(look.instrument.camera)
+    return tuple(
+        (name, float(rates[green_channel(look.instrument)] / rate)) for name, rate in zip(names, rates, strict=True)
+    )
+
+
+def moon_cards(look: ExpectedFrame, exposure_s: float) -> tuple[MoonCard, ...]:
+    """Return how to record each satellite: its peak through the same chain against the planet's."""
+    seen, sensor, channel = look.scene.apparition, look.chain.setting.sensor, green_channel(look.instrument)
+    planet = float(look.rates[channel].max())
+    row0, column0 = sensor.pixel_of(0.0, 0.0)
+    cards = []
+    for moon in seen.moons:
+        flux = body_photon_flux(load_body(moon.name), moon.magnitude, look.scene.bins)
+        per_s = float(look.chain.electrons(flux)[channel])
+        peak = per_s * _peak_share(look, 2.0 * moon.radius_arcsec, channel)
+        row, column = sensor.pixel_of(moon.east_arcsec, moon.north_arcsec)
+        ratio = planet / max(peak, 1e-30)
+        cards.append(
+            MoonCard(
+                moon.name,
+                moon.state,
+                moon.magnitude,
+                moon.east_arcsec,
+                moon.north_arcsec,
+                float(row - row0),
+                float(column - column0),
+                ratio,
+                exposure_s * ratio,
+            )
+        )
+    return tuple(cards)
+
+
+def _peak_share(look: ExpectedFrame, diameter_arcsec: float, channel: int) -> float:
+    """Return the share of a small disc's light that falls on the pixel in its middle."""
+    grid = look.laid.grid
+    transfer = look.responses[channel] * disc_transfer(diameter_arcsec * grid.frequency())
+    spread = scipy.fft.irfft2(transfer.astype(np.complex64), s=grid.shape)
+    return float(spread.max()) * (look.laid.sensor.pixel_arcsec / grid.step_arcsec) ** 2
+
+
+def _field_rotation(look: ExpectedFrame) -> float:
+    seen = look.scene.apparition
+    if look.instrument.mount.kind != "altazimuth" or seen.site is None or seen.altitude_deg is None:
+        return 0.0
+    altitude = min(seen.altitude_deg, 89.9)
+    # the position angle of the sensor's rows grows as the parallactic angle does
+    return -field_rotation_deg_per_h(seen.site.latitude_deg, seen.azimuth_deg or 0.0, altitude) / 60.0

@@ -1,0 +1,273 @@
+"""What a setup promises under given circumstances: sharpness by altitude, features that can be seen.
+
+`season` and `plan` ask the same two questions again and again; here they are answered once, by the same
+chain that `view` uses.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from types import MappingProxyType
+
+import numpy as np
+
+from simulate.air import Sky, dispersion_arcsec
+from simulate.bodies import Body, load_body
+from simulate.bodies.spectra import solar_photon_flux
+from simulate.compose.chain import GREEN_NM, Aim, Setting, lay_field, make_chain
+from simulate.compose.judge import (
+    Bench,
+    Judgement,
+    in_sight,
+    judge_moons,
+    judge_pair,
+    judging_grid,
+    make_bench,
+    make_pair,
+)
+from simulate.compose.view import (
+    ExpectedFrame,
+    ViewOptions,
+    expected_frame,
+    exposure_of,
+    green_channel,
+    recording_of,
+    rotation_arcsec_per_s,
+    seen_bins,
+    sensor_noise,
+)
+from simulate.geometry import Apparition
+from simulate.geometry.earth import airmass, refraction_deg
+from simulate.geometry.vectors import FloatArray
+from simulate.instruments import Instrument
+from simulate.judgement import THRESHOLDS, JudgedFeature, judged_features
+from simulate.present.record import FeatureLine
+from simulate.scene import render
+from simulate.stack import Exposure, delivered_fwhm
+from simulate.values.constants import ARCSEC_PER_RADIAN
+
+ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
+"""Airless altitudes at which sharpness is computed; between them it is interpolated over log(altitude)."""
+
+VISIBLE_NM = (400.0, 700.0)
+"""Ends of the spectrum that an uncorrected colour picture takes in, nm."""
+
+STANDARD_FACES = MappingProxyType({"mars": ("syrtis major", 290.0)})
+"""Feature and west longitude that is turned to the middle, so that dates are compared by the same face."""
+
+
+@dataclass(frozen=True)
+class SharpnessCurve:
+    """Delivered width and dispersion by altitude.
+
+    Parameters
+    ----------
+    altitude_deg : tuple of float
+        Airless, rising.
+    fwhm_arcsec : tuple of float
+        Width of the green channel's response of an aligned, average frame, pixel included, before
+        restoration.
+    spread_arcsec : tuple of float
+        Distance between the pictures at 400 and 700 nm.
+    """
+
+    altitude_deg: tuple[float, ...]
+    fwhm_arcsec: tuple[float, ...]
+    spread_arcsec: tuple[float, ...]
+
+    def width(self, altitude_deg: FloatArray) -> FloatArray:
+        """Return the delivered width, arcsec, at altitudes of any shape; below the first that of the first."""
+        return self._at(altitude_deg, self.fwhm_arcsec)
+
+    def dispersion(self, altitude_deg: FloatArray) -> FloatArray:
+        """Return the spread from 400 to 700 nm, arcsec, at altitudes of any shape."""
+        return self._at(altitude_deg, self.spread_arcsec)
+
+    def _at(self, altitude_deg: FloatArray, values: tuple[float, ...]) -> FloatArray:
+        nodes = np.log(self.altitude_deg)
+        place = np.log(np.clip(altitude_deg, self.altitude_deg[0], 90.0))
+        floor = 1e-3  # arcsec; dispersion is 0 in the zenith
+        return np.exp(np.interp(place, nodes, np.log(np.array(values) + floor))) - floor
+
+
+@lru_cache(maxsize=32)
+def sharpness_curve(instrument: Instrument, sky: Sky, height_m: float = 0.0) -> SharpnessCurve:
+    """Return the delivered width of a setup by altitude.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        Telescope, camera, mount.
+    sky : Sky
+        The air.
+    height_m : float
+        Of the site above the sea.
+    """
+    widths = tuple(_delivered(instrument, sky, altitude, height_m) for altitude in ALTITUDES_DEG)
+    ends = np.array(VISIBLE_NM)
+    spreads = []
+    for altitude in ALTITUDES_DEG:
+        blue, red = dispersion_arcsec(ends, altitude, sky, height_m)
+        spreads.append(max(0.0, float(blue - red)))
+    return SharpnessCurve(ALTITUDES_DEG, widths, tuple(spreads))
+
+
+def _delivered(instrument: Instrument, sky: Sky, altitude_deg: float, height_m: float) -> float:
+    lifted = altitude_deg + float(refraction_deg(altitude_deg, height_m)) if altitude_deg < 90.0 else 90.0
+    aim = Aim(altitude_deg, float(airmass(lifted)), 0.0, height_m)
+    diffraction = 1.03 * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    blur = math.hypot(diffraction, sky.seeing_arcsec * aim.airmass**0.6)
+    laid = lay_field(instrument, 6.0 * blur, aim)
+    bins = seen_bins(instrument.camera)
+    chain = make_chain(Setting(instrument, sky, aim, laid.grid, laid.sensor, bins))
+    transfer = chain.channel_transfer(solar_photon_flux(bins))[green_channel(instrument)]
+    return float(delivered_fwhm(transfer, laid.grid.step_arcsec, laid.grid.columns))
+
+
+@dataclass(frozen=True, eq=False)
+class Prospect:
+    """One body through one setup at one instant, ready to be judged.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame.
+    exposure : Exposure
+        How it is recorded.
+    bench : Bench
+        For the judgement.
+    """
+
+    look: ExpectedFrame
+    exposure: Exposure
+    bench: Bench
+
+
+def prospect(body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: ViewOptions) -> Prospect:
+    """Send a body through a setup and prepare the judgement; parameters as for `compose_view`."""
+    look = expected_frame(body, instrument, seen, sky, options)
+    # a cell of the fine grid holds what a pixel centred there would collect: no need to sample
+    exposure = exposure_of(look, look.rates)
+    chain = make_chain(replace(look.chain.setting, kept=exposure.kept / exposure.frames))
+    bench = make_bench(
+        body,
+        look.scene,
+        chain,
+        chain.rates(look.scene),
+        recording_of(look.laid, instrument, exposure),
+        sensor_noise(instrument, exposure.gain_e_per_dn),
+        smear_arcsec=rotation_arcsec_per_s(body, seen) * exposure.seconds,
+    )
+    return Prospect(look, exposure, bench)
+
+
+def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
+    """Return the verdicts of chosen features, those that are in the scene at all."""
+    bench, options = found.bench, replace(found.look.options.scene, invented_texture=False)
+    seen, body = bench.apparition, bench.body
+    lines: list[Judgement] = []
+    drawn = [
+        feature for feature in features if feature.kind not in ("moon", "moon disc") and in_sight(feature, body, seen)
+    ]
+    if drawn:
+        scene = render(seen, body, judging_grid(bench), bench.chain.setting.bins, options=options)
+        for feature in drawn:
+            pair = make_pair(feature, scene, body, options)
+            lines += judge_pair(bench, pair) if pair else []
+    for feature in features:
+        if feature.kind in ("moon", "moon disc"):
+            moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]
+            verdict = judge_moons(bench, feature, moons)
+            lines += [verdict] if verdict else []
+    return tuple(entry.line() for entry in lines)
+
+
+def standing_features(body: Body) -> tuple[JudgedFeature, ...]:
+    """Return the features by which dates are compared: all but moons and their shadows, which come and go."""
+    return tuple(
+        feature for feature in judged_features(body) if feature.kind in ("detail", "disc") and feature.stage != "shadow"
+    )
+
+
+def standard_face(seen: Apparition, options: ViewOptions) -> tuple[Apparition, ViewOptions]:
+    """Return the same geometry with the body turned to its standard face.
+
+    Mars shows Syrtis Major, Jupiter its red spot; others are left as they are.
+    """
+    if seen.body == "jupiter":
+        scene = replace(options.scene, red_spot_longitude_deg=seen.central_meridian_deg["II"])
+        return seen, replace(options, scene=scene)
+    if seen.body not in STANDARD_FACES:
+        return seen, options
+    _, wanted = STANDARD_FACES[seen.body]
+    system, middle = next(iter(seen.central_meridian_deg.items()))
+    sun = (seen.sub_solar_longitude_deg[system] + wanted - middle) % 360.0
+    turned = replace(seen, central_meridian_deg={system: wanted}, sub_solar_longitude_deg={system: sun})
+    return turned, options
+
+
+def merit_of(lines: tuple[FeatureLine, ...]) -> float:
+    """Return the figure of merit of a set of verdicts: how many features can be seen, and how well.
+
+    Each counts with the share of its contrast that is left, times a weight that rises from 0 at the
+    threshold of "doubtful" to 1 at that of "clear", in contrast and in signal to noise.
+    """
+    return sum(feature_merit(line.contrast or 0.0, line.snr or 0.0) for line in lines)
+
+
+def feature_merit(contrast: float, snr: float) -> float:
+    """Return what one feature counts in the figure of merit, 0 to 1."""
+    low, high = THRESHOLDS.contrast_doubtful, THRESHOLDS.contrast_clear
+    by_contrast = np.clip((contrast - low) / (high - low), 0.0, 1.0)
+    by_noise = np.clip((snr - THRESHOLDS.snr_doubtful) / (THRESHOLDS.snr_clear - THRESHOLDS.snr_doubtful), 0.0, 1.0)
+    return float(contrast * by_contrast * by_noise)
+
+
+@dataclass(frozen=True)
+class Node:
+    """A date whose features were judged, by which its neighbours are judged.
+
+    Parameters
+    ----------
+    index : int
+        Which date.
+    blur : float
+        Delivered width over the diameter of the disc.
+    diameter_arcsec : float
+        Of the disc.
+    likeness : tuple of float
+        Quantities by which the nearest node is found.
+    lines : tuple of FeatureLine
+        Its verdicts.
+    """
+
+    index: int
+    blur: float
+    diameter_arcsec: float
+    likeness: tuple[float, ...]
+    lines: tuple[FeatureLine, ...]
+
+    def scaled(self, blur: float, diameter_arcsec: float) -> tuple[FeatureLine, ...]:
+        """Return the verdicts at another sharpness and size of the same face.
+
+        A feature is taken as a round Gaussian spot of a size s that explains the contrast left here,
+        s^2 / (s^2 + blur^2); its signal to noise grows with the contrast and with the diameter, since
+        its area holds more cells.
+        """
+        result = []
+        for line in self.lines:
+            contrast, snr = line.contrast or 0.0, line.snr or 0.0
+            size2 = self.blur**2 * contrast / max(1.0 - contrast, 1e-3)
+            left = size2 / (size2 + blur**2) if size2 > 0 else 0.0
+            left = contrast if blur == self.blur else left
+            ratio = left / contrast if contrast > 0 else 0.0
+            noise = snr * ratio * diameter_arcsec / self.diameter_arcsec
+            result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise), left, noise))
+        return tuple(result)
+
+
+def load_known(body: str | Body) -> Body:
+    """Return a body by name, or as it is."""
+    return body if isinstance(body, Body) else load_body(body)

@@ -1,0 +1,430 @@
+"""A body on one night through one setup: when to look, what will happen, how to record it."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simulate.air import Lights, Sky, sky_magnitudes
+from simulate.bodies import Body, load_body
+from simulate.compose.card import capture_card
+from simulate.compose.outlook import judge_some, load_known, merit_of, prospect, sharpness_curve, standing_features
+from simulate.compose.view import ViewOptions
+from simulate.errors import BelowHorizonError, InputError, InputErrors, SimulateWarning
+from simulate.geometry import Site, apparition, as_site
+from simulate.geometry.clock import tt_days, tt_to_time
+from simulate.geometry.rise_set import best_moment, night_merit
+from simulate.geometry.table import apparition_table
+from simulate.geometry.vectors import FloatArray
+from simulate.instruments import Instrument, load_instrument
+from simulate.judgement import JudgedFeature, judged_features
+from simulate.planning.events import Event
+from simulate.planning.moon_events import moon_events, red_spot_events
+from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
+from simulate.planning.search import spans
+from simulate.present.caution import NO_ADVICE_DEG, caution_for
+from simulate.present.planning_record import Plan, PlannedEvent, Window
+from simulate.recording.workers import in_order
+from simulate.values.arrays import frozen_array
+
+if TYPE_CHECKING:
+    from astropy.coordinates import EarthLocation
+
+STEP_MINUTES = 5.0
+SHARP_ENOUGH = 1.15
+"""The best window holds the times whose delivered width is at most this much above the best (common practice)."""
+
+DAYLIGHT_BODIES = ("mercury", "venus")
+
+
+@dataclass(frozen=True)
+class PlanOptions:
+    """What may be chosen of a plan.
+
+    Parameters
+    ----------
+    view : ViewOptions
+        How it is recorded; the red spot's longitude.
+    ephemeris : str
+        "builtin" or "de440".
+    judge_events : bool
+        Whether each event is judged through the setup (about a second each).
+    """
+
+    view: ViewOptions = field(default_factory=ViewOptions)
+    ephemeris: str = "builtin"
+    judge_events: bool = True
+
+
+def plan(
+    body: str | Body,
+    night: str,
+    site: str | Site | EarthLocation,
+    instrument: str | Instrument,
+    *,
+    sky: Sky | None = None,
+    options: PlanOptions | None = None,
+) -> Plan:
+    """Plan a night: window, events and capture card.
+
+    Parameters
+    ----------
+    body : str or Body
+        A planet or "moon".
+    night : str
+        Date of the evening at the site, YYYY-MM-DD.
+    site : str, Site or EarthLocation
+        Place.
+    instrument : str or Instrument
+        Name of a shipped one, path of a TOML file, or an `Instrument`.
+    sky : Sky, optional
+        The air; default 2 arcsec seeing.
+    options : PlanOptions, optional
+        Recording, red spot, ephemeris.
+
+    Raises
+    ------
+    InputError
+        For anything that cannot be used.
+    BelowHorizonError
+        If the body cannot be had that night; for Venus and Mercury with the daylight option.
+    """
+    asked, known, air, place = options or PlanOptions(), load_known(body), sky or Sky(), as_site(site)
+    if known.kind == "satellite" or known.name in ("sun", "star"):
+        raise InputError("body", known.name, "plan a planet or the moon; satellites come with their planet")
+    tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        made = _plan(known, night, place, tool, air, asked)
+    texts = [str(entry.message) for entry in caught if issubclass(entry.category, SimulateWarning)]
+    return replace(made, warnings=tuple(dict.fromkeys(texts)))
+
+
+def _plan(body: Body, night: str, site: Site, tool: Instrument, sky: Sky, asked: PlanOptions) -> Plan:
+    noon = noon_of(night, site)
+    best_tt = _best(body.name, night, noon, site, sky, asked.ephemeris)
+    sun = sun_events(noon, noon + 1.0, site, ephemeris=asked.ephemeris)
+    days = _night_days(noon, best_tt, sun)
+    curve, usable = night_curve(body.name, days, site, tool, sky, asked.ephemeris)
+    window = best_window(days, curve["delivered_fwhm_arcsec"], usable, best_tt)
+    seen = apparition(body, tt_to_time(best_tt), site, ephemeris=asked.ephemeris)
+    setup = prospect(body, tool, seen, sky, asked.view)
+    features = judge_some(setup, judged_features(body))
+    standing = tuple(feature.name for feature in standing_features(body))
+    events = _events(body, tool, site, sky, days, curve, usable, window, asked)
+    return Plan(
+        body=body.name,
+        instrument=tool,
+        site=site,
+        sky=sky,
+        night=night,
+        days_tt=frozen_array(days),
+        curve=MappingProxyType({name: frozen_array(column) for name, column in curve.items()}),
+        usable=frozen_array(usable),
+        window=window,
+        sun=sun,
+        events=events,
+        apparition=seen,
+        card=capture_card(setup),
+        features=features,
+        merit=merit_of(tuple(line for line in features if line.name.startswith(standing))),
+        advice=_advice(body, noon, days, curve, usable, window, site, sky, asked.ephemeris),
+        caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
+    )
+
+
+def _best(body: str, night: str, noon: float, site: Site, sky: Sky, ephemeris: str) -> float:
+    try:
+        return float(tt_days(best_moment(body, night, site, ephemeris=ephemeris).time))
+    except BelowHorizonError as error:
+        daylight = daylight_advice(body, noon, site, sky, ephemeris)
+        if daylight is None:
+            raise
+        raise BelowHorizonError("night", night, f"{error.allowed}. {daylight}") from error
+
+
+def _night_days(noon: float, best_tt: float, sun: tuple[SunEvent, ...]) -> FloatArray:
+    """Return the times of the curve: sunset to sunrise, or the whole day where the Sun does neither."""
+    step = STEP_MINUTES / 1440.0
+    down = [event.day_tt for event in sun if event.what == "sunset" and event.day_tt <= best_tt]
+    up = [event.day_tt for event in sun if event.what == "sunrise" and event.day_tt >= best_tt]
+    first, last = (down[-1] if down else noon), (up[0] if up else noon + 1.0)
+    count = max(3, round((last - first) / step) + 1)
+    return np.linspace(first, last, count)
+
+
+def night_curve(
+    body: str, days_tt: FloatArray, site: Site, instrument: Instrument, sky: Sky, ephemeris: str = "builtin"
+) -> tuple[dict[str, FloatArray], np.ndarray]:
+    """Return a body's path over a night with what a setup makes of it, and where it can be had.
+
+    Parameters
+    ----------
+    body : str
+        A planet or "moon".
+    days_tt : array, shape (times,)
+        TT days since 2000-01-01 12:00.
+    site, instrument, sky : Site, Instrument, Sky
+        From where, through what, under which air.
+    ephemeris : str
+        "builtin" or "de440".
+    """
+    table = apparition_table(body, tt_to_time(days_tt), site, ephemeris=ephemeris)
+    names = (
+        "altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg", "sun_altitude_deg", "moon_altitude_deg",
+        "moon_separation_deg",
+    )  # fmt: skip
+    curve = {name: np.array(table[name]) for name in names if name in table.columns}
+    sharp = sharpness_curve(instrument, sky, site.height_m)
+    up = curve["altitude_deg"] > 0.0
+    curve["delivered_fwhm_arcsec"] = np.where(up, sharp.width(curve["altitude_deg"]), np.nan)
+    curve["dispersion_arcsec"] = np.where(up, sharp.dispersion(curve["altitude_deg"]), np.nan)
+    if table.central_meridian_deg:
+        system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
+        curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
+    usable = night_merit(body, curve["altitude_deg"], curve["sun_altitude_deg"]) > 0.0
+    return curve, usable
+
+
+def best_window(days_tt: FloatArray, width: FloatArray, usable: np.ndarray, best_tt: float) -> Window:
+    """Return the run of usable times about the best whose delivered width is hardly worse."""
+    index = int(np.argmin(np.abs(days_tt - best_tt)))
+    good = usable & (width <= SHARP_ENOUGH * width[index])
+    good[index] = True
+    first, last = next((a, b) for a, b in spans(good) if a <= index <= b)
+    return Window(min(float(days_tt[first]), best_tt), max(float(days_tt[last]), best_tt), best_tt)
+
+
+def _events(
+    body: Body,
+    tool: Instrument,
+    site: Site,
+    sky: Sky,
+    days: FloatArray,
+    curve: Mapping[str, FloatArray],
+    usable: np.ndarray,
+    window: Window,
+    asked: PlanOptions,
+) -> tuple[PlannedEvent, ...]:
+    if body.name != "jupiter" or not usable.any():
+        return ()
+    rows = np.flatnonzero(usable)
+    span = float(days[rows[0]]), float(days[rows[-1]])
+    spot = asked.view.scene.red_spot_longitude_deg
+    found = [
+        *moon_events(*span, site, ephemeris=asked.ephemeris),
+        *red_spot_events(*span, spot, ephemeris=asked.ephemeris),
+    ]
+    judged: dict[tuple[str, str], str | None] = {}
+    result = []
+    for event in sorted(found, key=lambda event: event.day_tt):
+        key = (event.kind.split()[0], event.subject)
+        if asked.judge_events and key not in judged:
+            judged[key] = _verdict(body, tool, site, sky, event, found, span, asked)
+        altitude = float(np.interp(event.day_tt, days, curve["altitude_deg"]))
+        inside = window.from_tt <= event.day_tt <= window.until_tt
+        result.append(PlannedEvent(event, altitude, inside, judged.get(key)))
+    return tuple(result)
+
+
+def event_feature(event: Event, body: Body) -> JudgedFeature | None:
+    """Return the feature that must be seen for an event to be seen."""
+    kind = event.kind.split()[0]
+    known = {feature.name: feature for feature in judged_features(body)}
+    if kind == "red":
+        return known.get("red spot")
+    if kind == "shadow":
+        return known.get(f"shadow of {event.subject}")
+    if kind == "transit":
+        moon = event.subject
+        return JudgedFeature(f"{moon} before the disc", without=frozenset({moon}))
+    base = known.get("four moons")
+    return None if base is None else replace(base, name=event.subject, subjects=(event.subject,))
+
+
+def _verdict(
+    body: Body,
+    tool: Instrument,
+    site: Site,
+    sky: Sky,
+    event: Event,
+    found: list[Event],
+    span: tuple[float, float],
+    asked: PlanOptions,
+) -> str | None:
+    """Return whether a setup shows an event, judged when its subject is best in view."""
+    feature = event_feature(event, body)
+    if feature is None:
+        return None
+    day = _showing(event, found, span)
+    seen = apparition(body, tt_to_time(day), site, ephemeris=asked.ephemeris)
+    if seen.airmass is None:
+        return None
+    lines = judge_some(prospect(body, tool, seen, sky, asked.view), (feature,))
+    return lines[0].verdict if lines else None
+
+
+def _showing(event: Event, found: list[Event], span: tuple[float, float]) -> float:
+    """Return the moment to judge: halfway through a crossing, just outside an eclipse or occultation."""
+    kind = event.kind.split()[0]
+    if kind == "red":
+        return event.day_tt
+    begins = event.kind.endswith("begins")
+    if kind in ("eclipse", "occultation"):
+        return event.day_tt + (-1 if begins else 1) * 8.0 / 1440.0
+    others = [
+        e.day_tt for e in found if e.subject == event.subject and e.kind == f"{kind} {'ends' if begins else 'begins'}"
+    ]
+    if begins:
+        other = min((day for day in others if day > event.day_tt), default=span[1])
+    else:
+        other = max((day for day in others if day < event.day_tt), default=span[0])
+    return 0.5 * (event.day_tt + other)
+
+
+def _advice(
+    body: Body,
+    noon: float,
+    days: FloatArray,
+    curve: Mapping[str, FloatArray],
+    usable: np.ndarray,
+    window: Window,
+    site: Site,
+    sky: Sky,
+    ephemeris: str,
+) -> tuple[str, ...]:
+    """Return sentences: start now or wait, the Moon, the daylight option."""
+    width = curve["delivered_fwhm_arcsec"]
+    clock = [text[11:16] for text in times_of(np.array([window.from_tt, window.until_tt, window.best_tt]))]
+    index = int(np.argmin(np.abs(days - window.best_tt)))
+    sentences = [
+        f"Record between {clock[0]} and {clock[1]} UTC; best at {clock[2]}, "
+        f"{curve['altitude_deg'][index]:.0f} deg high, sharp to {width[index]:.2f} arcsec."
+    ]
+    rows = np.flatnonzero(usable)
+    first = int(rows[0]) if len(rows) else index
+    if days[first] < window.from_tt - 1e-6:
+        loss, start = width[first] / width[index], times_of(np.array([days[first]]))[0][11:16]
+        sentences.append(f"From {start} on it can be had already, then {loss:.1f} times as blurred: wait if you can.")
+    if curve.get("moon_separation_deg") is not None and body.name != "moon":
+        apart, height = curve["moon_separation_deg"][index], curve["moon_altitude_deg"][index]
+        if height > 0 and apart < 10.0:
+            sentences.append(f"The Moon stands {apart:.0f} deg from it.")
+    if body.name in DAYLIGHT_BODIES:
+        by_day = daylight_advice(body.name, noon, site, sky, ephemeris)
+        sentences += [by_day] if by_day else []
+    return tuple(sentences)
+
+
+def daylight_advice(body: str, noon_tt: float, site: Site, sky: Sky, ephemeris: str = "builtin") -> str | None:
+    """Return what daylight offers for Venus or Mercury, with its caution; None where nothing is advised.
+
+    Parameters
+    ----------
+    body : str
+        Planet; only Mercury and Venus have a daylight option.
+    noon_tt : float
+        Local noon of the day.
+    site, sky : Site, Sky
+        From where, under which air.
+    ephemeris : str
+        "builtin" or "de440".
+    """
+    if body not in DAYLIGHT_BODIES:
+        return None
+    found = daylight_moment(body, noon_tt, site, ephemeris=ephemeris)
+    if found is None:
+        return None
+    day, altitude = found
+    seen = apparition(body, tt_to_time(day), site, ephemeris=ephemeris)
+    caution = caution_for(seen.elongation_deg, seen.sun_altitude_deg)
+    if seen.elongation_deg < NO_ADVICE_DEG:
+        return caution
+    lights = Lights(altitude, seen.sun_altitude_deg, seen.elongation_deg)
+    glow = float(sky_magnitudes(lights, sky, site.height_m)[2])
+    lit = math.pi / 4 * seen.equatorial_diameter_arcsec**2 * seen.illuminated_fraction
+    surface = seen.magnitude + 2.5 * math.log10(max(lit, 1e-3))
+    return (
+        f"By day it stands highest at {times_of(np.array([day]))[0][11:16]} UTC, {altitude:.0f} deg high and "
+        f"{seen.elongation_deg:.0f} deg from the Sun; its surface of {surface:.1f} mag/arcsec2 then lies before a "
+        f"sky of {glow:.1f}. {caution}"
+    )
+
+
+@dataclass(frozen=True)
+class Pairing:
+    """What one plan needs: names and values that can be sent to other processes."""
+
+    bodies: tuple[Body, ...]
+    night: str
+    site: Site
+    instruments: tuple[Instrument, ...]
+    sky: Sky
+    options: PlanOptions
+
+
+def plan_pairings(task: Pairing, first: int, last: int) -> list[Plan | BelowHorizonError]:
+    """Return the plans, or refusals, of pairings first..last-1; instruments vary fastest."""
+    made: list[Plan | BelowHorizonError] = []
+    for index in range(first, last):
+        body = task.bodies[index // len(task.instruments)]
+        tool = task.instruments[index % len(task.instruments)]
+        try:
+            made.append(plan(body, task.night, task.site, tool, sky=task.sky, options=task.options))
+        except BelowHorizonError as error:
+            made.append(error)
+    return made
+
+
+def plans(
+    bodies: Iterable[str | Body],
+    night: str,
+    site: str | Site | EarthLocation,
+    instruments: Iterable[str | Instrument],
+    *,
+    sky: Sky | None = None,
+    options: PlanOptions | None = None,
+    executor: Executor | None = None,
+) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+    """Plan every pairing of bodies and instruments, ranked by what can be seen that night.
+
+    Parameters
+    ----------
+    bodies, instruments : iterables
+        As for `plan`.
+    night, site, sky, options
+        As for `plan`.
+    executor : Executor, optional
+        Processes or a cluster over which the pairings are spread.
+
+    Returns
+    -------
+    tuple of Plan
+        Highest figure of merit first.
+    tuple of str
+        A sentence for each body that cannot be had.
+
+    Raises
+    ------
+    InputErrors
+        If nothing can be had.
+    """
+    tools = tuple(item if isinstance(item, Instrument) else load_instrument(item) for item in instruments)
+    known = tuple(item if isinstance(item, Body) else load_body(item) for item in bodies)
+    task = Pairing(known, night, as_site(site), tools, sky or Sky(), options or PlanOptions())
+    compute: Any = plan_pairings
+    chunks: list[Any] = list(in_order(compute, task, (0, len(known) * len(tools)), 1, executor))
+    made = [entry for chunk in chunks for entry in chunk]
+    good = [entry for entry in made if isinstance(entry, Plan)]
+    refused = [entry for entry in made if isinstance(entry, BelowHorizonError)]
+    if not good:
+        raise InputErrors({str(error): error for error in refused}.values())
+    ranked = sorted(good, key=lambda entry: -entry.merit)
+    return tuple(ranked), tuple(dict.fromkeys(str(error) for error in refused))

@@ -1,0 +1,469 @@
+"""A body over months and years through one setup: when it is at its best."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simulate.air import Sky
+from simulate.bodies import Body
+from simulate.compose.outlook import (
+    Node,
+    SharpnessCurve,
+    judge_some,
+    load_known,
+    merit_of,
+    prospect,
+    sharpness_curve,
+    standard_face,
+    standing_features,
+)
+from simulate.compose.view import ViewOptions, compose_view
+from simulate.errors import EphemerisWarning, InputError, RangeWarning
+from simulate.geometry import Site, apparition, as_site
+from simulate.geometry.clock import days_of, tt_to_time
+from simulate.geometry.table import apparition_table
+from simulate.geometry.vectors import FloatArray
+from simulate.instruments import Instrument, load_instrument
+from simulate.planning.events import season_events
+from simulate.planning.nights import best_moments, noon_of
+from simulate.planning.search import spans
+from simulate.present.planning_record import Season
+from simulate.present.record import View
+from simulate.recording.workers import in_order
+from simulate.values.arrays import frozen_array
+
+if TYPE_CHECKING:
+    from astropy.coordinates import EarthLocation
+    from astropy.time import Time
+
+MOST_DATES = 20_000
+USUAL_DATES = 150
+JUDGED_DATES = 3
+"""Dates whose features are judged in full; the others follow from the nearest of them."""
+
+BEST_DATES = 5
+LONG_GAP_DAYS = 20.0
+"""Nights without the body that part one apparition from the next."""
+
+_COLUMNS = (
+    "equatorial_diameter_arcsec", "polar_diameter_arcsec", "illuminated_fraction", "phase_angle_deg",
+    "elongation_deg", "magnitude", "north_pole_position_angle_deg", "sub_observer_latitude_deg",
+    "sub_solar_latitude_deg", "solar_longitude_deg", "declination_deg", "distance_au",
+    "ring_opening_deg", "ring_opening_sun_deg", "moon_separation_deg",
+    "airmass", "azimuth_deg",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SeasonTask:
+    """What a chunk of dates needs to know: names and numbers, so that it can be sent to other processes.
+
+    Parameters
+    ----------
+    body : str
+        Planet or Moon.
+    noons_tt : tuple of float
+        Local noon before each night (without a site: the instants themselves), TT days since J2000.
+    site : Site or None
+        Place.
+    ephemeris : str
+        "builtin" or "de440".
+    """
+
+    body: str
+    noons_tt: tuple[float, ...]
+    site: Site | None
+    ephemeris: str = "builtin"
+
+
+@dataclass(frozen=True)
+class SeasonOptions:
+    """What may be chosen of a season.
+
+    Parameters
+    ----------
+    step_days : float or None
+        Between dates; None makes about 150 of them.
+    judged : int
+        Dates that are judged in full, at least 1.
+    pictures : int
+        Pictures in the strip, 0 for none.
+    view : ViewOptions
+        How pictures are recorded and drawn.
+    ephemeris : str
+        "builtin" or "de440".
+    """
+
+    step_days: float | None = None
+    judged: int = JUDGED_DATES
+    pictures: int = 0
+    view: ViewOptions = field(default_factory=ViewOptions)
+    ephemeris: str = "builtin"
+
+    def __post_init__(self) -> None:
+        if self.step_days is not None and not 0 < self.step_days <= 366:
+            raise InputError("step", self.step_days, "give a step above 0 and up to 366 days")
+        if self.judged < 1 or self.pictures < 0:
+            raise InputError("judged dates, pictures", (self.judged, self.pictures), "give at least 1, and 0")
+
+
+def season(
+    body: str | Body,
+    start: str | Time,
+    end: str | Time,
+    instrument: str | Instrument,
+    site: str | Site | EarthLocation | None = None,
+    *,
+    sky: Sky | None = None,
+    options: SeasonOptions | None = None,
+    executor: Executor | None = None,
+) -> Season:
+    """Follow a body over a span of time through a setup.
+
+    Parameters
+    ----------
+    body : str or Body
+        A planet or "moon".
+    start, end : str or Time
+        First and last date.
+    instrument : str or Instrument
+        Name of a shipped one, path of a TOML file, or an `Instrument`.
+    site : str, Site, EarthLocation or None
+        Place; None looks from the Earth's centre through the zenith, at any hour.
+    sky : Sky, optional
+        The air; default 2 arcsec seeing.
+    options : SeasonOptions, optional
+        Step, judged dates, pictures.
+    executor : Executor, optional
+        Processes or a cluster over which dates and pictures are spread.
+
+    Raises
+    ------
+    InputError
+        For anything that cannot be used.
+    """
+    asked, known, air = options or SeasonOptions(), load_known(body), sky or Sky()
+    if known.kind == "satellite" or known.name in ("sun", "star"):
+        raise InputError("body", known.name, "a planet or the moon has seasons here")
+    tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
+    place = None if site is None else as_site(site)
+    task = _task(known.name, start, end, place, asked)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        rows = _rows(task, executor)
+        curve = sharpness_curve(tool, air, place.height_m if place else 0.0)
+        found = _season(known, tool, place, air, task, rows, curve, asked, executor)
+    texts = [str(entry.message) for entry in caught if issubclass(entry.category, (EphemerisWarning, RangeWarning))]
+    return replace(found, warnings=tuple(dict.fromkeys(texts)))
+
+
+def _task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
+    first, last = (float(day) for day in days_of([start, end]))
+    if last <= first:
+        raise InputError("until", str(end), "it must come after the start")
+    step = options.step_days or max(1.0, math.ceil((last - first) / USUAL_DATES))
+    count = math.floor((last - first) / step + 1e-9) + 1
+    if count > MOST_DATES:
+        raise InputError("step", step, f"it makes {count} dates; at most {MOST_DATES} are computed")
+    days = first + step * np.arange(count)
+    if site is not None:
+        # nights are named by the evening: the local noon of each date
+        noon = noon_of(str(tt_to_time(first).isot)[:10], site)
+        days = noon + step * np.arange(count)
+    return SeasonTask(body, tuple(float(day) for day in days), site, options.ephemeris)
+
+
+Rows = dict[str, FloatArray]
+
+
+def season_rows(task: SeasonTask, first: int, last: int) -> Rows:
+    """Return the numbers of dates first..last-1, each an array of shape (dates,)."""
+    noons = np.array(task.noons_tt[first:last])
+    rows: Rows = {"day_tt": noons}
+    if task.site is not None:
+        best = best_moments(task.body, noons, task.site, ephemeris=task.ephemeris)
+        rows = {
+            "day_tt": best.day_tt,
+            "altitude_deg": best.altitude_deg,
+            "sun_altitude_deg": best.sun_altitude_deg,
+            "hours": best.hours,
+            "darkness": best.merit,
+        }
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RangeWarning)  # the magnitude of a thin crescent decides nothing here
+        table = apparition_table(task.body, tt_to_time(rows["day_tt"]), task.site, ephemeris=task.ephemeris)
+    rows |= {name: np.array(table.columns[name]) for name in _COLUMNS if name in table.columns}
+    if table.central_meridian_deg:
+        system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
+        rows["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
+    return rows
+
+
+def _rows(task: SeasonTask, executor: Executor | None) -> Rows:
+    count = len(task.noons_tt)
+    length = count if executor is None else max(8, math.ceil(count / 8))
+    compute: Any = season_rows
+    chunks: list[Any] = list(in_order(compute, task, (0, count), length, executor))
+    return {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
+
+
+def _season(
+    body: Body,
+    tool: Instrument,
+    site: Site | None,
+    sky: Sky,
+    task: SeasonTask,
+    rows: Rows,
+    curve: SharpnessCurve,
+    asked: SeasonOptions,
+    executor: Executor | None,
+) -> Season:
+    altitude = rows.get("altitude_deg", np.full(len(task.noons_tt), 90.0))
+    usable = rows["darkness"] > 0.0 if "darkness" in rows else np.ones(len(altitude), bool)
+    rows["delivered_fwhm_arcsec"] = curve.width(altitude)
+    rows["dispersion_arcsec"] = curve.dispersion(altitude)
+    rows["elements"] = resolution_elements(rows)
+    nodes = _judged_nodes(body, tool, site, sky, rows, usable, asked, executor)
+    rows["merit"], rows["clear"] = _merits(nodes, rows, usable)
+    best = best_dates(rows["day_tt"], rows["merit"])
+    span = rows["day_tt"][0], rows["day_tt"][-1]
+    result = Season(
+        body=body.name,
+        instrument=tool,
+        site=site,
+        sky=sky,
+        days_tt=frozen_array(rows["day_tt"]),
+        columns=MappingProxyType({name: frozen_array(column) for name, column in rows.items()}),
+        central_meridian_deg=frozen_array(rows.get("central_meridian_deg", np.full(len(altitude), np.nan))),
+        usable=frozen_array(usable),
+        best=best,
+        events=season_events(body.name, *span, ephemeris=task.ephemeris),
+        advice=(),
+        judged=tuple((node.index, node.lines) for node in nodes),
+    )
+    result = replace(result, advice=advice_of(result))
+    return replace(result, strip=_strip(result, body, asked, executor))
+
+
+def resolution_elements(rows: Mapping[str, FloatArray]) -> FloatArray:
+    """Return how many delivered widths squared fit on the lit disc, shape (dates,)."""
+    area = math.pi / 4 * rows["equatorial_diameter_arcsec"] * rows["polar_diameter_arcsec"]
+    return area * rows["illuminated_fraction"] / rows["delivered_fwhm_arcsec"] ** 2
+
+
+def _likeness(rows: Mapping[str, FloatArray]) -> FloatArray:
+    """Return what makes two dates alike, (dates, quantities), each in steps that matter."""
+    parts = [np.log(rows["delivered_fwhm_arcsec"] / rows["equatorial_diameter_arcsec"]) / 0.4]
+    parts.append(rows["phase_angle_deg"] / 40.0)
+    parts.append(rows["sub_observer_latitude_deg"] / 15.0)
+    if "ring_opening_deg" in rows:
+        parts.append(np.log(np.abs(rows["ring_opening_deg"]) + 1.0) / 0.5)
+        parts.append(np.sign(rows["ring_opening_deg"] * rows["ring_opening_sun_deg"]))
+    return np.stack(parts, axis=-1)
+
+
+def chosen_nodes(likeness: FloatArray, usable: np.ndarray, count: int) -> list[int]:
+    """Return the dates to judge: one in the middle, then always the one least like those chosen."""
+    rows = np.flatnonzero(usable)
+    if len(rows) == 0:
+        return []
+    points = likeness[rows]
+    middle = np.median(points, axis=0)
+    chosen = [int(np.argmin(np.sum((points - middle) ** 2, axis=1)))]
+    apart = np.sum((points - points[chosen[0]]) ** 2, axis=1)
+    while len(chosen) < min(count, len(rows)) and apart.max() > 1e-3:
+        chosen.append(int(np.argmax(apart)))
+        apart = np.minimum(apart, np.sum((points - points[chosen[-1]]) ** 2, axis=1))
+    return [int(rows[index]) for index in chosen]
+
+
+@dataclass(frozen=True)
+class NodeTask:
+    """A date to judge, or to draw, in another process."""
+
+    body: Body
+    instrument: Instrument
+    site: Site | None
+    sky: Sky
+    days_tt: tuple[float, ...]
+    options: ViewOptions
+    ephemeris: str
+
+
+def judged_lines(task: NodeTask, first: int, last: int) -> list[Any]:
+    """Return the verdicts of dates first..last-1, one tuple of `FeatureLine` each."""
+    found = []
+    for day in task.days_tt[first:last]:
+        seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
+        turned, options = standard_face(seen, task.options)
+        setup = prospect(task.body, task.instrument, turned, task.sky, options)
+        found.append(judge_some(setup, standing_features(task.body)))
+    return found
+
+
+def drawn_views(task: NodeTask, first: int, last: int) -> list[View]:
+    """Return the pictures of dates first..last-1."""
+    views = []
+    for day in task.days_tt[first:last]:
+        seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
+        views.append(compose_view(task.body, task.instrument, seen, task.sky, task.options, 0))
+    return views
+
+
+def _spread(compute: Any, task: NodeTask, executor: Executor | None) -> list[Any]:
+    chunks: list[Any] = list(in_order(compute, task, (0, len(task.days_tt)), 1, executor))
+    return [entry for chunk in chunks for entry in chunk]
+
+
+def _judged_nodes(
+    body: Body,
+    tool: Instrument,
+    site: Site | None,
+    sky: Sky,
+    rows: Rows,
+    usable: np.ndarray,
+    asked: SeasonOptions,
+    executor: Executor | None,
+) -> tuple[Node, ...]:
+    likeness = _likeness(rows)
+    # the better half decides which date is best; the other half is followed from it
+    elements = rows["elements"]
+    good = usable & (elements >= np.median(elements[usable])) if usable.any() else usable
+    chosen = chosen_nodes(likeness, good, asked.judged)
+    days = tuple(float(rows["day_tt"][index]) for index in chosen)
+    task = NodeTask(body, tool, site, sky, days, asked.view, asked.ephemeris)
+    judged = _spread(judged_lines, task, executor)
+    size, width = rows["equatorial_diameter_arcsec"], rows["delivered_fwhm_arcsec"]
+    return tuple(
+        Node(i, float(width[i] / size[i]), float(size[i]), tuple(float(value) for value in likeness[i]), tuple(lines))
+        for i, lines in zip(chosen, judged, strict=True)
+    )
+
+
+def _merits(nodes: tuple[Node, ...], rows: Rows, usable: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    """Return merit and number of clear features of each date, 0 where the body cannot be had.
+
+    Each date takes the verdicts of the judged dates, scaled to its own sharpness and size, weighted by
+    how alike they are.
+    """
+    count = len(usable)
+    merit, clear = np.zeros(count), np.zeros(count)
+    likeness, size = _likeness(rows), rows["equatorial_diameter_arcsec"]
+    blur = rows["delivered_fwhm_arcsec"] / size
+    for i in np.flatnonzero(usable):
+        apart = np.array([np.sum((likeness[i] - np.array(node.likeness)) ** 2) for node in nodes])
+        weights = 1.0 / (apart + 0.01)
+        weights /= weights.sum()
+        for node, weight in zip(nodes, weights, strict=True):
+            if weight < 1e-3:
+                continue
+            lines = node.scaled(float(blur[i]), float(size[i]))
+            merit[i] += weight * merit_of(lines)
+            clear[i] += weight * sum(line.verdict == "clear" for line in lines)
+    return merit, clear
+
+
+def best_dates(days_tt: FloatArray, merit: FloatArray, count: int = BEST_DATES) -> tuple[int, ...]:
+    """Return the dates of highest merit, best first, at least a month (or a twentieth of the span) apart."""
+    gap = max(30.0, (days_tt[-1] - days_tt[0]) / 20.0) if days_tt[-1] - days_tt[0] > 200.0 else 7.0
+    chosen: list[int] = []
+    for index in np.argsort(-merit, kind="stable"):
+        if merit[index] <= 0.0 or len(chosen) == count:
+            break
+        if all(abs(days_tt[index] - days_tt[other]) >= gap for other in chosen):
+            chosen.append(int(index))
+    return tuple(chosen)
+
+
+def apparitions_of(days_tt: FloatArray, usable: np.ndarray) -> list[tuple[int, int]]:
+    """Return (first, last) date of each apparition: spans of usable nights without a long gap."""
+    joined: list[tuple[int, int]] = []
+    for first, last in spans(usable):
+        if joined and days_tt[first] - days_tt[joined[-1][1]] <= LONG_GAP_DAYS:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def advice_of(found: Season) -> tuple[str, ...]:
+    """Return sentences: whether it can be had at all, when it is best, now or wait."""
+    times, merit = found.times_utc, found.columns["merit"]
+    name = found.body.capitalize()
+    if not found.usable.any():
+        return (f"{name} cannot be had on any night of this span: it stays too low or in too bright a sky.",)
+    top = int(np.argmax(merit))
+    sentences = [f"Best: {times[top][:10]}, {_circumstances(found, top)}."]
+    now = int(np.flatnonzero(found.usable)[0])
+    if now > 0:
+        sentences.append(f"It can first be had on {times[now][:10]}.")
+    share = merit[now] / merit[top] if merit[top] > 0 else 0.0
+    if share >= 0.9:
+        sentences.append(f"Now is as good as it gets in this span ({share:.0%} of the best).")
+    else:
+        sentences.append(f"The first date reaches {share:.0%} of the best: {_wait(found, now, top)}.")
+    later = [_peak(merit, first, last) for first, last in apparitions_of(found.days_tt, found.usable)]
+    if len(later) > 1:
+        listed = ", ".join(f"{times[i][:7]} {merit[i] / max(merit[top], 1e-30):.0%}" for i in later[:8])
+        sentences.append(f"Best of each apparition, relative to the best of all: {listed}.")
+    return tuple(sentences)
+
+
+def _peak(merit: FloatArray, first: int, last: int) -> int:
+    return first + int(np.argmax(merit[first : last + 1]))
+
+
+def _wait(found: Season, now: int, top: int) -> str:
+    days = found.days_tt[top] - found.days_tt[now]
+    first_end = apparitions_of(found.days_tt, found.usable)[0][1]
+    if top <= first_end:
+        return f"wait {days:.0f} days"
+    merit = found.columns["merit"]
+    own = _peak(merit, now, first_end)
+    return (
+        f"this apparition reaches {merit[own] / merit[top]:.0%} on {found.times_utc[own][:10]}; "
+        f"the best comes {days / 365.25:.1f} years on"
+    )
+
+
+def _circumstances(found: Season, index: int) -> str:
+    column = found.columns
+    text = f"{column['equatorial_diameter_arcsec'][index]:.1f} arcsec"
+    if column["illuminated_fraction"][index] < 0.97:
+        text += f", {column['illuminated_fraction'][index]:.0%} lit"
+    if "ring_opening_deg" in column:
+        text += f", rings open {column['ring_opening_deg'][index]:+.1f} deg"
+    if "altitude_deg" in column:
+        text += f", {column['altitude_deg'][index]:.0f} deg high at {found.times_utc[index][11:16]} UTC"
+    clear = column["clear"][index]
+    return f"{text}, sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec, {clear:.0f} features clear"
+
+
+def strip_dates(found: Season, count: int) -> list[int]:
+    """Return the dates of the strip: the best of each apparition, or even steps through a single one."""
+    usable = np.flatnonzero(found.usable)
+    if count == 0 or len(usable) == 0:
+        return []
+    merit = found.columns["merit"]
+    peaks = [_peak(merit, first, last) for first, last in apparitions_of(found.days_tt, found.usable)]
+    if len(peaks) >= count:
+        even = np.unique(np.linspace(0, len(peaks) - 1, count).round().astype(int))
+        return [peaks[index] for index in even]
+    targets = np.linspace(found.days_tt[usable[0]], found.days_tt[usable[-1]], count - len(peaks) + 2)
+    nearest = {int(usable[np.argmin(np.abs(found.days_tt[usable] - day))]) for day in targets[: count - len(peaks) + 2]}
+    return sorted({*peaks, *nearest})[: count + 2]
+
+
+def _strip(found: Season, body: Body, asked: SeasonOptions, executor: Executor | None) -> tuple[View, ...]:
+    chosen = strip_dates(found, asked.pictures)
+    days = tuple(float(found.days_tt[index]) for index in chosen)
+    task = NodeTask(body, found.instrument, found.site, found.sky, days, asked.view, asked.ephemeris)
+    return tuple(_spread(drawn_views, task, executor))
