@@ -327,9 +327,10 @@ class PlanetTruth:
         grid, aim = scene.grid, setting.aim
         used = np.unique([b for piece in self._pieces for b in piece.bins])
         spectrum = np.asarray(scipy.fft.rfft2(scene.radiance[used]))
-        spectrum /= cell_transfer(self._grid).astype(np.float32)
         for point in scene.points:
-            add_point(spectrum, point, grid, used)
+            for plane, index in zip(spectrum, used, strict=True):
+                add_point(plane, point, grid, int(index))
+        spectrum /= cell_transfer(self._grid).astype(np.float32)
         if aim.altitude_deg < 90.0:
             upright = aim.parallactic_angle_deg - plan.instrument.mount.sky_angle_deg(aim.parallactic_angle_deg)
             spectrum *= dispersion_transfer(grid, setting.bins, aim.altitude_deg, upright, setting.sky, aim.height_m)[

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from simulate.air.layers import Turbulence
 from simulate.camera import Camera, expose
 from simulate.errors import InputError
-from simulate.recording.speckle import Band, BaseGrid, Complex64Array, FineGrid, Float32Array, Picture, peak_of
+from simulate.recording.speckle import Band, BaseGrid, Complex64Array, FineGrid, Float32Array, Picture
 from simulate.recording.wander import Wander
 
 ROW = np.dtype(
@@ -212,7 +212,10 @@ class FrameMaker:
             for band, total in zip(optics.bands, totals, strict=True)
             if total is not None
         ]
-        strehl = self._strehl(transfers[optics.reference], totals[optics.reference])
+        intensity = totals[optics.reference]
+        strehl = (
+            0.0 if intensity is None else optics.bands[optics.reference].strehl(transfers[optics.reference], intensity)
+        )
         told = (*tilts.mean(axis=0), *mount.mean(axis=0))
         row = np.zeros(1, ROW)
         row[0] = (number, self.timing.middle_s(number), *told, strehl, residuals.mean())
@@ -238,11 +241,6 @@ class FrameMaker:
         if mount.any():
             opd = opd + np.tensordot(mount.astype(np.float32), optics.tilt_planes, axes=1)
         return opd, air + mount, residual
-
-    def _strehl(self, transfer: Complex64Array, total: Float32Array | None) -> float:
-        band = self.optics.bands[self.optics.reference]
-        place = np.unravel_index(int(np.argmax(total)), band.size) if total is not None else (0, 0)
-        return peak_of(transfer, [float(p) for p in place], band.size) / band.perfect_peak()
 
 
 def _residual_nm(opd: Float32Array, optics: Optics) -> float:

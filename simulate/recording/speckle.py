@@ -22,7 +22,7 @@ import scipy.fft
 
 from simulate.errors import InputError
 from simulate.telescope import Pupil
-from simulate.telescope.diffraction import averaged
+from simulate.telescope.diffraction import LEAST_SAMPLES, averaged
 from simulate.values.constants import ARCSEC_PER_RADIAN
 
 Complex64Array = npt.NDArray[np.complex64]
@@ -128,23 +128,29 @@ class Band:
 
     def __init__(self, pupil: Pupil, grid: FineGrid, wavelength_nm: float, base: BaseGrid) -> None:
         self.wavelength_nm = wavelength_nm
-        pitches = [wavelength_nm * 1e-9 * ARCSEC_PER_RADIAN / side for side in grid.field_arcsec]
-        self.cells = [math.ceil(pupil.diameter_m / pitch - 1e-9) for pitch in pitches]
+        shifts = [wavelength_nm * 1e-9 * ARCSEC_PER_RADIAN / side for side in grid.field_arcsec]
+        self.cells = [math.ceil(pupil.diameter_m / shift - 1e-9) for shift in shifts]
         if any(2 * n - 1 > whole for n, whole in zip(self.cells, grid.cells, strict=True)):
             raise InputError("picture cells", grid.step_arcsec, "they must be at most lambda / 2D")
-        edges = [_edges(n, pitch, pupil) for n, pitch in zip(self.cells, pitches, strict=True)]
+        # a narrow field asks for few cells: they are divided, and frequencies between the wanted ones dropped
+        self._stride = [max(1, math.ceil(LEAST_SAMPLES * shift / pupil.diameter_m)) for shift in shifts]
+        pitches = [shift / stride for shift, stride in zip(shifts, self._stride, strict=True)]
+        number = [math.ceil(pupil.diameter_m / pitch - 1e-9) for pitch in pitches]
+        edges = [_edges(n, pitch, pupil) for n, pitch in zip(number, pitches, strict=True)]
         amplitude = averaged(pupil.amplitude_table, *edges)
         weighted = averaged(pupil.opd_table, *edges)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 1e-9)
         waves = 2 * np.pi / wavelength_nm
         self._amplitude = amplitude.astype(np.float32)
         self._static = (waves * opd).astype(np.float32) if opd.any() else None
-        self._left = (waves * _spline_rows(base, self.cells[0], pitches[0])).astype(np.float32)
-        self._right = np.ascontiguousarray(_spline_rows(base, self.cells[1], pitches[1]).T.astype(np.float32))
-        self.size = [_fast_size(2 * n - 1) for n in self.cells]
+        self._left = (waves * _spline_rows(base, number[0], pitches[0])).astype(np.float32)
+        self._right = np.ascontiguousarray(_spline_rows(base, number[1], pitches[1]).T.astype(np.float32))
+        self.size = [_fast_size(2 * n - 1) for n in number]
         self.base_weight = base_weight(pupil, base)
         ratio = (edges[0][1] - edges[0][0]) * (edges[1][1] - edges[1][0])
         self.open_cells = pupil.open_cells / ratio
+        flat = np.square(np.abs(np.fft.fft2(self._amplitude, self.size))).astype(np.float32)
+        self._perfect = peak_of(self.transfer(flat, 1), (0.0, 0.0), self.size)
 
     def add_response(self, opd_nm: Float32Array, total: Float32Array | None) -> Float32Array:
         """Return the intensity of a star under a path difference, added to `total`, shape `size`."""
@@ -165,10 +171,12 @@ class Band:
     def transfer(self, intensity: Float32Array, instants: int) -> Complex64Array:
         """Return the transfer of a summed response, frequencies as `frequencies`, 1 at zero frequency."""
         rows, columns = self.cells
-        half = np.ascontiguousarray(np.asarray(scipy.fft.rfft(intensity, axis=1))[:, :columns])
-        whole = _fft(half, self.size[0], 0)
+        down, across = self._stride
+        half = np.asarray(scipy.fft.rfft(intensity, axis=1))[:, : columns * across : across][:, :columns]
+        whole = _fft(np.ascontiguousarray(half), self.size[0], 0)
         if self.size[0] > 2 * rows - 1:
-            whole = np.concatenate([whole[:rows], whole[self.size[0] - rows + 1 :]])
+            first = self.size[0] - (rows - 1) * down
+            whole = np.concatenate([whole[: rows * down : down][:rows], whole[first::down]])
         whole *= np.float32(1 / (self.open_cells * instants * self.size[0] * self.size[1]))
         # averaging over cells rounds off the cusp of the autocorrelation at zero shift, known to be 1
         whole[0, 0] = 1.0
@@ -181,9 +189,19 @@ class Band:
             np.complex64
         )
 
-    def perfect_peak(self) -> float:
-        """Intensity of the middle of the response without air and faults (in units of the transfer's sum)."""
-        return float(self._amplitude.sum(dtype=float)) ** 2 / self.open_cells
+    def strehl(self, transfer: Complex64Array, intensity: Float32Array) -> float:
+        """Return the peak of a summed response over that of the same telescope without air and faults.
+
+        Parameters
+        ----------
+        transfer : array
+            From `transfer`.
+        intensity : array
+            The response it was made of; tells where to look for the peak.
+        """
+        place = np.unravel_index(int(np.argmax(intensity)), intensity.shape)
+        size = [whole / stride for whole, stride in zip(self.size, self._stride, strict=True)]
+        return peak_of(transfer, [float(p) for p in place], size) / self._perfect
 
 
 def _edges(number: int, pitch_m: float, pupil: Pupil) -> FloatArray:
@@ -326,7 +344,7 @@ def tilt_planes(base: BaseGrid) -> Float32Array:
     return np.stack([np.broadcast_to(slope[:, None], shape), np.broadcast_to(slope, shape)]).astype(np.float32)
 
 
-def peak_of(transfer: Complex64Array, start: Sequence[float], size: Sequence[int]) -> float:
+def peak_of(transfer: Complex64Array, start: Sequence[float], size: Sequence[float]) -> float:
     """Return the highest value near a peak of the response that belongs to a cropped transfer.
 
     Parameters
@@ -335,13 +353,13 @@ def peak_of(transfer: Complex64Array, start: Sequence[float], size: Sequence[int
         Layout of `Band.crop`.
     start : pair of float
         Index of the highest sample on a grid of `size` cells of the same field.
-    size : pair of int
+    size : pair of float
         See `start`.
 
     Returns
     -------
     float
-        In units where a perfect response has `Band.perfect_peak`.
+        Sum of the transfer over all frequencies, the phases turned to the peak.
     """
     rows, columns = (transfer.shape[0] + 1) // 2, transfer.shape[1]
     offsets = np.linspace(-0.5, 0.5, 5)

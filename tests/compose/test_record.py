@@ -1,0 +1,228 @@
+"""Recordings of planets: the same bytes by any way, the planet where it should be, and the stack as expected."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from simulate.bodies import load_body
+from simulate.compose.record import (
+    Plan,
+    RecordOptions,
+    camera_grid,
+    compute_frames,
+    make_frames,
+    plan_recording,
+    record,
+    turned,
+)
+from simulate.compose.view import ViewOptions
+from simulate.errors import InputError
+from simulate.geometry import apparition
+from simulate.instruments import load_instrument
+from simulate.scene import render
+from simulate.stack import ExposureWishes
+from simulate.values.grid import Grid
+
+sys.path.insert(0, str(Path(__file__).parent))
+import pairings
+
+WHEN = "2024-12-07T22:00:00Z"
+
+
+def plan_of(body="mars", instrument="refractor-60", frames=24, **options) -> Plan:
+    wishes = ExposureWishes(frames=frames, exposure_s=0.004, frames_per_second=100)
+    view = ViewOptions(wishes, field_arcsec=options.pop("field_arcsec", None))
+    return plan_recording(body, instrument, WHEN, options=RecordOptions(view, **options), seed=5)
+
+
+class TestSameBytes:
+    def test_a_frame_needs_no_other(self):
+        plan = plan_of()
+        many, rows = compute_frames(plan, 0, 12)
+        make_frames.cache_clear()
+        alone, row = compute_frames(plan, 7, 8)
+        np.testing.assert_array_equal(alone[0], many[7])
+        assert row[0] == rows[7]
+
+    def test_seed_decides(self):
+        plan = plan_of()
+        one, _ = compute_frames(plan, 0, 1)
+        other, _ = compute_frames(replace(plan, seed=6), 0, 1)
+        assert np.any(one != other)
+
+    def test_two_processes_write_what_one_writes(self, tmp_path):
+        plan = plan_of()
+        record(plan, tmp_path, "one")
+        record(plan, tmp_path, "two", processes=2)
+        for ending in (".fits", "_truth.fits"):
+            assert (tmp_path / f"one{ending}").read_bytes() == (tmp_path / f"two{ending}").read_bytes()
+        assert not list(tmp_path.glob("*.part"))
+
+    def test_a_cluster_writes_what_one_process_writes(self, tmp_path):
+        distributed = pytest.importorskip("distributed")
+        plan = plan_of(frames=12)
+        record(plan, tmp_path, "one")
+        with distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=50
+        ) as cluster:
+            record(plan, tmp_path, "many", scheduler=cluster.scheduler_address)
+        assert (tmp_path / "one.fits").read_bytes() == (tmp_path / "many.fits").read_bytes()
+
+    @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is a matter of POSIX")
+    def test_killed_at_a_random_moment_and_resumed(self, tmp_path):
+        plan = plan_of(frames=400)
+        record(plan, tmp_path, "undisturbed")
+        code = (
+            f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+            "from test_record import plan_of, record, Path\n"
+            f"record(plan_of(frames=400), Path({str(tmp_path)!r}), 'killed', resume=True)\n"
+        )
+        dice = random.Random(os.urandom(8))
+        part = tmp_path / "killed.fits.part"
+        for _ in range(2):
+            size = part.stat().st_size if part.exists() else 0
+            process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.DEVNULL)
+            deadline = time.monotonic() + 60
+            while process.poll() is None and time.monotonic() < deadline:
+                if part.exists() and part.stat().st_size > size + 10000:
+                    break
+                time.sleep(0.005)
+            time.sleep(dice.uniform(0, 0.3))
+            process.send_signal(signal.SIGKILL)
+            process.wait()
+        record(plan, tmp_path, "killed", resume=True)
+        for ending in (".fits", "_truth.fits"):
+            assert (tmp_path / f"killed{ending}").read_bytes() == (tmp_path / f"undisturbed{ending}").read_bytes()
+
+
+class TestTheSky:
+    def test_a_turned_apparition_is_a_turned_picture(self):
+        """A quarter turn of the apparition and of the array are the same, moons and shadows included."""
+        seen = apparition("jupiter", WHEN)
+        grid = Grid(101, 101, 0.9)
+        plain = render(seen, "jupiter", grid).radiance.sum(axis=0)
+        turn = render(turned(seen, 90.0), "jupiter", grid).radiance.sum(axis=0)
+        # what lay in the east (falling columns) now lies up (growing rows)
+        assert np.abs(np.rot90(plain, 1) - turn).max() < 0.02 * plain.max()
+        assert np.abs(plain - turn).max() > 0.2 * plain.max()
+
+    def test_mirrored_camera(self):
+        plan = plan_of("mars", "refractor-60")
+        mount = replace(plan.instrument.mount, mirrored=True)
+        mirrored = replace(plan, instrument=replace(plan.instrument, mount=mount))
+        one, _ = make_frames(plan).expected(0)
+        other, _ = make_frames(mirrored).expected(0)
+        np.testing.assert_array_equal(one[:, :, ::-1], other)
+
+    def test_camera_angle_turns_the_picture_about_the_planet(self):
+        plan = plan_of("saturn", "refractor-60", still_air=True)
+        tool = plan.instrument
+        still = replace(tool.mount, tracking_error_arcsec=0.0, kind="equatorial", mirrored=False)
+        pictures = []
+        for angle in (0.0, 90.0):
+            mount = replace(still, camera_angle_deg=angle)
+            telescope = replace(tool.telescope, wavefront_error_waves=0.0)
+            turned_plan = replace(plan, instrument=replace(tool, mount=mount, telescope=telescope))
+            pictures.append(make_frames(turned_plan).expected(0)[0][1])
+        # rows now grow to the east: the picture turns by a quarter
+        assert np.abs(np.rot90(pictures[0], 1) - pictures[1]).max() < 0.01 * pictures[0].max()
+
+    def test_light_of_the_planet(self):
+        """Photons of the magnitude times area, transmission and response: the flux that must arrive."""
+        plan = plan_of("mars", "newtonian-150", still_air=True)
+        maker = make_frames(plan)
+        planes, _ = maker.expected(0)
+        scene = maker.truth.scene(0.0)
+        weights = maker.truth._chain.weights
+        photons = scene.photons() + sum((p.photons for p in scene.points), np.zeros(len(scene.bins)))
+        wanted = weights @ photons / plan.pixel_arcsec**2 * plan.exposure.exposure_s
+        sky = np.array(maker.sky_e_per_s)[:, None, None] * plan.exposure.exposure_s
+        np.testing.assert_allclose((planes - sky).sum(axis=(1, 2), dtype=float), wanted, rtol=1e-3)
+
+    def test_the_planet_turns_during_the_recording(self):
+        plan = plan_of("jupiter", "newtonian-250", frames=3)
+        slow = replace(plan, exposure=replace(plan.exposure, frames=2, frames_per_second=1 / 600.0))
+        truth = make_frames(slow).truth
+        before, after = truth.scene(-600.0), truth.scene(600.0)
+        meridian = [s.apparition.central_meridian_deg["II"] for s in (before, after)]
+        # System II turns 870.27 deg a day: 12.09 deg in 20 minutes (IAU)
+        assert (meridian[1] - meridian[0]) % 360 == pytest.approx(870.27 / 72, abs=0.02)
+        assert truth.cadence_s * 0.0041 < 0.06 * plan.pixel_arcsec
+
+    def test_a_moon_is_recorded_where_it_is(self):
+        plan = plan_of("jupiter", "newtonian-150", frames=1, still_air=True, field_arcsec=330.0)
+        seen = plan.middle
+        mount = replace(plan.instrument.mount, kind="equatorial", camera_angle_deg=0.0, mirrored=False)
+        plan = replace(plan, instrument=replace(plan.instrument, mount=replace(mount, tracking_error_arcsec=0.0)))
+        picture = make_frames(plan).expected(0)[0][1]
+        grid = Grid(*plan.shape, plan.pixel_arcsec)
+        checked = 0
+        for moon in seen.moons:
+            row, column = grid.pixel_of(moon.east_arcsec, moon.north_arcsec)
+            far = np.hypot(moon.east_arcsec, moon.north_arcsec) > 30
+            if moon.state != "clear" or not far or not (9 < row < grid.rows - 9 and 9 < column < grid.columns - 9):
+                continue
+            r, c = round(row), round(column)
+            box = picture[r - 6 : r + 7, c - 6 : c + 7] - np.median(picture[r - 8 : r + 9, c - 8 : c + 9])
+            rows, columns = np.mgrid[r - 6 : r + 7, c - 6 : c + 7]
+            light = np.maximum(box, 0.05 * box.max()) - 0.05 * box.max()
+            assert (rows * light).sum() / light.sum() == pytest.approx(row, abs=0.4)
+            assert (columns * light).sum() / light.sum() == pytest.approx(column, abs=0.4)
+            checked += 1
+        assert checked >= 1
+
+
+class TestStackAgainstTheExpectedPath:
+    @pytest.mark.parametrize("instrument", ["refractor-60", "newtonian-150", "newtonian-250"])
+    def test_flux_width_and_noise(self, tmp_path, instrument):
+        frames = {"refractor-60": 200, "newtonian-150": 150, "newtonian-250": 120}[instrument]
+        pair = pairings.make(tmp_path, "jupiter", instrument, WHEN, frames, 1.0)
+        mine, expected = pair.stack.picture[pair.channel], pair.expected.picture[pair.channel]
+        steps = pair.stack.laid.step_arcsec, pair.expected.step_arcsec
+        flux = [pairings.flux(picture) * step**2 for picture, step in zip((mine, expected), steps, strict=True)]
+        assert flux[0] == pytest.approx(flux[1], rel=0.005)
+        assert pair.fwhm_arcsec == pytest.approx(pair.expected_fwhm_arcsec, rel=0.10)
+        noise = pairings.disc_noise(mine, pair.stack.noise[pair.channel])
+        assert noise == pytest.approx(pairings.disc_noise(expected, pair.expected.noise[pair.channel]), rel=0.15)
+
+
+class TestInput:
+    def test_unknown_filter(self):
+        with pytest.raises(InputError, match="--filter"):
+            plan_recording("mars", "refractor-60", WHEN, options=RecordOptions(filter_name="red"))
+
+    def test_below_the_horizon(self):
+        with pytest.raises(InputError, match="below the horizon"):
+            plan_recording("jupiter", "refractor-60", "2024-12-07T12:00:00Z", "47,8")
+
+    def test_unknown_format(self, tmp_path):
+        with pytest.raises(InputError, match="--format"):
+            record(plan_of(frames=1), tmp_path, "a", formats=("mp4",))
+
+    def test_one_filter_of_several(self):
+        plan = plan_of("mars", "newtonian-250-mono", frames=1, filter_name="blue")
+        assert plan.instrument.camera.filters == ("blue",)
+        raw, _ = compute_frames(plan, 0, 1)
+        assert raw.shape == (1, *plan.shape)
+
+
+def test_camera_grid_and_truth_fill_the_same_field(tmp_path):
+    plan = plan_of(frames=2)
+    done = dict(record(plan, tmp_path, "a").files)
+    truth = fits.getdata(done["truth"], "TRUTH")
+    grid = camera_grid(make_frames(plan).optics.grid)
+    assert truth.shape[1:] == grid.shape
+    assert grid.step_arcsec * grid.rows == pytest.approx(plan.shape[0] * plan.pixel_arcsec)
+    assert load_body("mars").name in fits.getheader(done["recording"])["OBJECT"]
+    assert load_instrument("refractor-60").name == fits.getheader(done["recording"])["INSTRUME"]
