@@ -78,9 +78,10 @@ def measured_noise(frame: Float32Array, spacing: int = 1) -> NoiseModel:
     """
     s = spacing
     rows = frame[2 * s :] - 2 * frame[s:-s] + frame[: -2 * s]
-    answer = rows[:, 2 * s :] - 2 * rows[:, s:-s] + rows[:, : -2 * s]
-    # brightness from the neighbours only: the pixel's own noise must not choose its group
-    ring = (frame[: -2 * s, s:-s] + frame[2 * s :, s:-s] + frame[s:-s, : -2 * s] + frame[s:-s, 2 * s :]) / 4
+    answer = (rows[:, 2 * s :] - 2 * rows[:, s:-s] + rows[:, : -2 * s])[s:-s, s:-s]
+    # brightness from pixels outside the mask: the noise that is measured must not choose its group
+    middle = slice(2 * s, -2 * s)
+    ring = (frame[: -4 * s, middle] + frame[4 * s :, middle] + frame[middle, : -4 * s] + frame[middle, 4 * s :]) / 4
     order = np.argsort(ring, axis=None)
     groups = np.array_split(order, 24)
     level = np.array([ring.flat[group].mean() for group in groups])
