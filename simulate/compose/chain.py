@@ -236,7 +236,7 @@ class Chain:
         mixed = self.mixed_spectrum(scene)
         mixed *= self.pixel
         mixed /= cell_transfer(self.setting.grid)
-        picture = scipy.fft.irfft2(mixed, s=self.setting.grid.shape, overwrite_x=True)
+        picture = np.asarray(scipy.fft.irfft2(mixed, s=self.setting.grid.shape, overwrite_x=True))
         picture += self.sky_rate[:, None, None].astype(np.float32)
         return picture
 
@@ -248,7 +248,7 @@ class Chain:
         grid = self.setting.grid
         mixed = np.zeros((len(self.weights), grid.rows, grid.columns // 2 + 1), np.complex64)
         for index in self.used:  # one bin at a time: it stays in the processor's cache and memory small
-            plane = scipy.fft.rfft2(scene.radiance[index])
+            plane = np.asarray(scipy.fft.rfft2(scene.radiance[index]))
             for point in scene.points:
                 add_point(plane, point, grid, int(index))
             plane *= self.response[index]
@@ -289,7 +289,8 @@ class Chain:
         """
         shares = self.weights[:, self.used] * colours[self.used]
         shares = shares / shares.sum(axis=1, keepdims=True)
-        return np.tensordot(shares.astype(np.complex64), self.response[self.used], axes=1) * self.pixel
+        mixed = np.tensordot(shares.astype(np.complex64), self.response[self.used], axes=1) * self.pixel
+        return mixed.astype(np.complex64, copy=False)
 
     def electrons(self, photons: FloatArray) -> FloatArray:
         """Return e- s-1 in each channel, shape (channels,), for photons s-1 m-2 per bin, shape (bins,)."""
@@ -313,7 +314,7 @@ def refined(picture: FloatArray, grid: Grid, factor: int) -> tuple[npt.NDArray[n
     if factor <= 1:
         return np.asarray(picture, dtype=np.float32), grid
     fine = grid.finer(factor)
-    spectrum = scipy.fft.rfft2(picture)
+    spectrum = np.asarray(scipy.fft.rfft2(picture))
     # the first fine cell lies (factor - 1) / 2 fine steps before the first coarse one
     move = 0.5 * (grid.step_arcsec - fine.step_arcsec)
     spectrum = spectrum * grid.shift_phase(-move, move).astype(np.complex64)
@@ -321,7 +322,7 @@ def refined(picture: FloatArray, grid: Grid, factor: int) -> tuple[npt.NDArray[n
     half = (grid.rows + 1) // 2
     padded[:, :half, : spectrum.shape[2]] = spectrum[:, :half]
     padded[:, fine.rows - (grid.rows - half) :, : spectrum.shape[2]] = spectrum[:, half:]
-    return scipy.fft.irfft2(padded, s=fine.shape) * np.float32(factor**2), fine
+    return np.asarray(scipy.fft.irfft2(padded, s=fine.shape)) * np.float32(factor**2), fine
 
 
 def make_chain(setting: Setting) -> Chain:

@@ -151,7 +151,7 @@ def view(
 
 def refuse_below_horizon(seen: Apparition) -> None:
     """Raise `BelowHorizonError` if the body is below the horizon, saying when it next rises."""
-    if seen.altitude_deg is None or (seen.airmass is not None and seen.altitude_deg > 0):
+    if seen.site is None or seen.altitude_deg is None or (seen.airmass is not None and seen.altitude_deg > 0):
         return
     from simulate.geometry.rise_set import next_rise
 
