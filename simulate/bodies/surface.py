@@ -126,7 +126,7 @@ class SurfaceMap:
         found = self._gather(latitude.ravel(), longitude.ravel())
         if wavelengths_nm is not None:
             found = self.band_weights(wavelengths_nm) @ found
-        return found.reshape(-1, *latitude.shape)
+        return found.reshape(found.shape[0], *latitude.shape)  # -1 would fail for no places at all
 
     def band_weights(self, wavelengths_nm: npt.ArrayLike) -> npt.NDArray[np.float32]:
         """Return the matrix, shape (n, bands), that interpolates from the map's bands to wavelengths in nm."""

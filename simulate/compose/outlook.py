@@ -7,6 +7,9 @@ chain that `view` uses.
 from __future__ import annotations
 
 import math
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
@@ -24,20 +27,18 @@ from simulate.compose.judge import (
     judge_moons,
     judge_pair,
     judging_grid,
-    make_bench,
     make_pair,
 )
 from simulate.compose.view import (
     ExpectedFrame,
     ViewOptions,
+    bench_of,
     expected_frame,
     exposure_of,
     green_channel,
-    recording_of,
-    rotation_arcsec_per_s,
     seen_bins,
-    sensor_noise,
 )
+from simulate.errors import SimulateWarning
 from simulate.geometry import Apparition
 from simulate.geometry.earth import airmass, refraction_deg
 from simulate.geometry.vectors import FloatArray
@@ -150,17 +151,7 @@ def prospect(body: Body, instrument: Instrument, seen: Apparition, sky: Sky, opt
     look = expected_frame(body, instrument, seen, sky, options)
     # a cell of the fine grid holds what a pixel centred there would collect: no need to sample
     exposure = exposure_of(look, look.rates)
-    chain = make_chain(replace(look.chain.setting, kept=exposure.kept / exposure.frames))
-    bench = make_bench(
-        body,
-        look.scene,
-        chain,
-        chain.rates(look.scene),
-        recording_of(look.laid, instrument, exposure),
-        sensor_noise(instrument, exposure.gain_e_per_dn),
-        smear_arcsec=rotation_arcsec_per_s(body, seen) * exposure.seconds,
-    )
-    return Prospect(look, exposure, bench)
+    return Prospect(look, exposure, bench_of(look, exposure))
 
 
 def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
@@ -266,6 +257,23 @@ class Node:
             noise = snr * ratio * diameter_arcsec / self.diameter_arcsec
             result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise), left, noise))
         return tuple(result)
+
+
+@contextmanager
+def kept_warnings() -> Iterator[list[str]]:
+    """Keep this package's warnings as texts, once each, instead of showing them; others are shown as ever.
+
+    The texts travel with the result, from other processes too.
+    """
+    texts: list[str] = []
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield texts
+    for entry in caught:
+        if not issubclass(entry.category, SimulateWarning):
+            warnings.warn_explicit(entry.message, entry.category, entry.filename, entry.lineno)
+        elif str(entry.message) not in texts:
+            texts.append(str(entry.message))
 
 
 def load_known(body: str | Body) -> Body:

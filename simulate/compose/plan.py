@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -15,12 +14,20 @@ import numpy as np
 from simulate.air import Lights, Sky, sky_magnitudes
 from simulate.bodies import Body, load_body
 from simulate.compose.card import capture_card
-from simulate.compose.outlook import judge_some, load_known, merit_of, prospect, sharpness_curve, standing_features
+from simulate.compose.outlook import (
+    judge_some,
+    kept_warnings,
+    load_known,
+    merit_of,
+    prospect,
+    sharpness_curve,
+    standing_features,
+)
 from simulate.compose.view import ViewOptions
-from simulate.errors import BelowHorizonError, InputError, InputErrors, SimulateWarning
+from simulate.errors import BelowHorizonError, InputError, InputErrors
 from simulate.geometry import Site, apparition, as_site
-from simulate.geometry.clock import tt_days, tt_to_time
-from simulate.geometry.rise_set import best_moment, night_merit
+from simulate.geometry.clock import tt_days, tt_to_time, utc_text
+from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
@@ -37,7 +44,7 @@ from simulate.values.arrays import frozen_array
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
 
-STEP_MINUTES = 5.0
+STEP_MINUTES = 5
 SHARP_ENOUGH = 1.15
 """The best window holds the times whose delivered width is at most this much above the best (common practice)."""
 
@@ -100,11 +107,9 @@ def plan(
     if known.kind == "satellite" or known.name in ("sun", "star"):
         raise InputError("body", known.name, "plan a planet or the moon; satellites come with their planet")
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    with kept_warnings() as texts:
         made = _plan(known, night, place, tool, air, asked)
-    texts = [str(entry.message) for entry in caught if issubclass(entry.category, SimulateWarning)]
-    return replace(made, warnings=tuple(dict.fromkeys(texts)))
+    return replace(made, warnings=tuple(texts))
 
 
 def _plan(body: Body, night: str, site: Site, tool: Instrument, sky: Sky, asked: PlanOptions) -> Plan:
@@ -152,12 +157,15 @@ def _best(body: str, night: str, noon: float, site: Site, sky: Sky, ephemeris: s
 
 def _night_days(noon: float, best_tt: float, sun: tuple[SunEvent, ...]) -> FloatArray:
     """Return the times of the curve: sunset to sunrise, or the whole day where the Sun does neither."""
-    step = STEP_MINUTES / 1440.0
     down = [event.day_tt for event in sun if event.what == "sunset" and event.day_tt <= best_tt]
     up = [event.day_tt for event in sun if event.what == "sunrise" and event.day_tt >= best_tt]
     first, last = (down[-1] if down else noon), (up[0] if up else noon + 1.0)
-    count = max(3, round((last - first) / step) + 1)
-    return np.linspace(first, last, count)
+    text = utc_text(first)
+    late_s = 60.0 * (int(text[14:16]) % STEP_MINUTES) + float(text[17:23])
+    start = first - late_s / 86400.0  # on full five minutes UTC
+    step = STEP_MINUTES / 1440.0
+    count = max(3, round((last - start) / step) + 1)
+    return np.linspace(start, start + step * (count - 1), count)
 
 
 def night_curve(
@@ -183,7 +191,7 @@ def night_curve(
     )  # fmt: skip
     curve = {name: np.array(table[name]) for name in names if name in table.columns}
     sharp = sharpness_curve(instrument, sky, site.height_m)
-    up = curve["altitude_deg"] > 0.0
+    up = curve["altitude_deg"] >= LOWEST_DEG
     curve["delivered_fwhm_arcsec"] = np.where(up, sharp.width(curve["altitude_deg"]), np.nan)
     curve["dispersion_arcsec"] = np.where(up, sharp.dispersion(curve["altitude_deg"]), np.nan)
     if table.central_meridian_deg:

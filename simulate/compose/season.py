@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -18,6 +17,7 @@ from simulate.compose.outlook import (
     Node,
     SharpnessCurve,
     judge_some,
+    kept_warnings,
     load_known,
     merit_of,
     prospect,
@@ -26,9 +26,9 @@ from simulate.compose.outlook import (
     standing_features,
 )
 from simulate.compose.view import ViewOptions, compose_view
-from simulate.errors import EphemerisWarning, InputError, RangeWarning
+from simulate.errors import InputError
 from simulate.geometry import Site, apparition, as_site
-from simulate.geometry.clock import days_of, tt_to_time
+from simulate.geometry.clock import days_of, tt_to_time, warn_outside_table
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
@@ -50,6 +50,9 @@ JUDGED_DATES = 3
 """Dates whose features are judged in full; the others follow from the nearest of them."""
 
 BEST_DATES = 5
+WORTH_A_LOOK = 0.25
+"""Share of the best merit from which a date may come into the strip."""
+
 LONG_GAP_DAYS = 20.0
 """Nights without the body that part one apparition from the next."""
 
@@ -156,12 +159,13 @@ def season(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     task = _task(known.name, start, end, place, asked)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    with kept_warnings() as texts:
+        if place is not None:
+            warn_outside_table(np.array(task.noons_tt))
         rows = _rows(task, executor)
         curve = sharpness_curve(tool, air, place.height_m if place else 0.0)
         found = _season(known, tool, place, air, task, rows, curve, asked, executor)
-    texts = [str(entry.message) for entry in caught if issubclass(entry.category, (EphemerisWarning, RangeWarning))]
+    texts += [text for view in found.strip for text in view.warnings]
     return replace(found, warnings=tuple(dict.fromkeys(texts)))
 
 
@@ -186,7 +190,11 @@ Rows = dict[str, FloatArray]
 
 def season_rows(task: SeasonTask, first: int, last: int) -> Rows:
     """Return the numbers of dates first..last-1, each an array of shape (dates,)."""
-    noons = np.array(task.noons_tt[first:last])
+    with kept_warnings():
+        return _season_rows(task, np.array(task.noons_tt[first:last]))
+
+
+def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
     rows: Rows = {"day_tt": noons}
     if task.site is not None:
         best = best_moments(task.body, noons, task.site, ephemeris=task.ephemeris)
@@ -197,9 +205,7 @@ def season_rows(task: SeasonTask, first: int, last: int) -> Rows:
             "hours": best.hours,
             "darkness": best.merit,
         }
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RangeWarning)  # the magnitude of a thin crescent decides nothing here
-        table = apparition_table(task.body, tt_to_time(rows["day_tt"]), task.site, ephemeris=task.ephemeris)
+    table = apparition_table(task.body, tt_to_time(rows["day_tt"]), task.site, ephemeris=task.ephemeris)
     rows |= {name: np.array(table.columns[name]) for name in _COLUMNS if name in table.columns}
     if table.central_meridian_deg:
         system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
@@ -301,11 +307,12 @@ class NodeTask:
 def judged_lines(task: NodeTask, first: int, last: int) -> list[Any]:
     """Return the verdicts of dates first..last-1, one tuple of `FeatureLine` each."""
     found = []
-    for day in task.days_tt[first:last]:
-        seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
-        turned, options = standard_face(seen, task.options)
-        setup = prospect(task.body, task.instrument, turned, task.sky, options)
-        found.append(judge_some(setup, standing_features(task.body)))
+    with kept_warnings():  # on the standard face nothing is uncertain; the days are warned of by the caller
+        for day in task.days_tt[first:last]:
+            seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
+            turned, options = standard_face(seen, task.options)
+            setup = prospect(task.body, task.instrument, turned, task.sky, options)
+            found.append(judge_some(setup, standing_features(task.body)))
     return found
 
 
@@ -313,8 +320,11 @@ def drawn_views(task: NodeTask, first: int, last: int) -> list[View]:
     """Return the pictures of dates first..last-1."""
     views = []
     for day in task.days_tt[first:last]:
-        seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
-        views.append(compose_view(task.body, task.instrument, seen, task.sky, task.options, 0))
+        with kept_warnings() as texts:
+            seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
+            options = replace(task.options, judge=False)
+            drawn = compose_view(task.body, task.instrument, seen, task.sky, options, 0)
+        views.append(replace(drawn, warnings=tuple(texts)))
     return views
 
 
@@ -448,18 +458,23 @@ def _circumstances(found: Season, index: int) -> str:
 
 
 def strip_dates(found: Season, count: int) -> list[int]:
-    """Return the dates of the strip: the best of each apparition, or even steps through a single one."""
-    usable = np.flatnonzero(found.usable)
-    if count == 0 or len(usable) == 0:
-        return []
+    """Return the dates of the strip: the best of each apparition, then those farthest from any chosen.
+
+    Only dates worth a look count: at least a quarter of the best merit.
+    """
     merit = found.columns["merit"]
+    worth = np.flatnonzero(found.usable & (merit >= WORTH_A_LOOK * merit.max()))
+    if count == 0 or len(worth) == 0:
+        return []
     peaks = [_peak(merit, first, last) for first, last in apparitions_of(found.days_tt, found.usable)]
-    if len(peaks) >= count:
-        even = np.unique(np.linspace(0, len(peaks) - 1, count).round().astype(int))
-        return [peaks[index] for index in even]
-    targets = np.linspace(found.days_tt[usable[0]], found.days_tt[usable[-1]], count - len(peaks) + 2)
-    nearest = {int(usable[np.argmin(np.abs(found.days_tt[usable] - day))]) for day in targets[: count - len(peaks) + 2]}
-    return sorted({*peaks, *nearest})[: count + 2]
+    peaks = [index for index in peaks if index in set(worth.tolist())]
+    if len(peaks) > count:
+        return [peaks[round(place)] for place in np.linspace(0, len(peaks) - 1, count)]
+    chosen = list(peaks)
+    while len(chosen) < min(count, len(worth)):
+        apart = np.min(np.abs(found.days_tt[worth][:, None] - found.days_tt[chosen]), axis=1)
+        chosen.append(int(worth[np.argmax(apart)]))
+    return sorted(chosen)
 
 
 def _strip(found: Season, body: Body, asked: SeasonOptions, executor: Executor | None) -> tuple[View, ...]:

@@ -238,7 +238,9 @@ def _ring_crossings(course: _Course) -> Iterator[Event]:
 
 
 def _flare(course: _Course) -> Iterator[Event]:
-    for day, sign in zip(*crossings(course.column("phase_angle_deg", FLARE_DEG), course.days), strict=True):
+    found, signs = crossings(course.column("phase_angle_deg", FLARE_DEG), course.days)
+    near = np.abs(course.sun_offset_deg(found)) < 90.0 if len(found) else np.empty(0, bool)
+    for day, sign in zip(found[~near], signs[~near], strict=True):  # behind the Sun nobody sees it
         verb = "begin" if sign < 0 else "end"
         yield course.event(day, f"ring flare {verb}s", f"days of bright rings {verb}: phase angle {FLARE_DEG:g} deg")
 

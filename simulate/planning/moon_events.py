@@ -138,7 +138,7 @@ def red_spot_events(
     if longitude_deg is None:
         longitude_deg, doubt_deg = red_spot_longitude(body, J2000 + 0.5 * (first_day + last_day)) or (0.0, 0.0)
         doubt_min = doubt_deg / 360.0 * 595.5
-    note = f" (+-{doubt_min:.0f} min: give its present longitude)" if doubt_min >= 2.0 else ""
+    note = f" (+-{doubt_min:.0f} min)" if doubt_min >= 2.0 else ""
 
     def away(days: FloatArray) -> FloatArray:
         table = apparition_table("jupiter", tt_to_time(days), ephemeris=ephemeris)

@@ -1,0 +1,155 @@
+"""Plan a night: the window, what happens in it, and how to record it.
+
+Writes a chart and a calendar file for each pairing. Without a BODY all planets are weighed against each
+other: what to look at tonight. BODY is mercury, venus, mars, jupiter, saturn, uranus, neptune or
+moon; several bodies and several --instrument options are ranked.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simulate.cli.common import (
+    add_air,
+    add_instruments,
+    add_where,
+    collected_warnings,
+    output_folder,
+    print_json,
+    read_instruments,
+    read_site,
+    read_sky,
+    tell,
+)
+from simulate.cli.season import add_files, add_spread, file_word
+from simulate.errors import InputError
+
+if TYPE_CHECKING:
+    from simulate.compose.plan import PlanOptions
+    from simulate.geometry import Site
+    from simulate.present.planning_record import Plan
+
+PLANETS = ("mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `simulate plan`."""
+    parser.add_argument("bodies", metavar="BODY", nargs="*", help="what to look at (default: all planets)")
+    parser.add_argument("--night", metavar="DATE", help="evening date at the site (default: tonight)")
+    add_instruments(parser)
+    add_where(parser)
+    add_air(parser)
+    recording = parser.add_argument_group("recording (chosen automatically where not given)")
+    recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
+    recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
+    recording.add_argument("--seconds", metavar="TIME", help='length of the recording, e.g. "90 s"')
+    recording.add_argument("--frames", type=int, help="number of frames recorded")
+    recording.add_argument("--keep", type=float, metavar="SHARE", help="share of the frames stacked, above 0 to 1")
+    parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    parser.add_argument("--quick", action="store_true", help="do not judge each event through the instrument")
+    add_spread(parser)
+    add_files(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compute, write and tell; returns the exit code."""
+    with collected_warnings() as warnings:
+        plans, refused = _plans(arguments)
+        folder = output_folder(arguments.output)
+        files = [write_plan(found, folder) for found in plans]
+    if arguments.json:
+        print_json(_document(arguments, plans, files, [*warnings, *refused]))
+        return 0
+    _print_text(plans, refused, files)
+    for sentence in dict.fromkeys(warnings):
+        tell(f"note: {sentence}")
+    return 0
+
+
+def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
+    from simulate.bodies import load_body
+    from simulate.compose.plan import plans
+    from simulate.recording.workers import open_executor
+
+    site = read_site(arguments.site)
+    if site is None:
+        raise InputError("--site", None, 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
+    bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies or PLANETS))
+    night = arguments.night or tonight(site)
+    tools, sky, options = read_instruments(arguments.instrument), read_sky(arguments), _options(arguments)
+    with open_executor(arguments.processes, arguments.scheduler) as executor:
+        return plans(bodies, night, site, tools, sky=sky, options=options, executor=executor)
+
+
+def tonight(site: Site) -> str:
+    """Return the date of the evening of the present night at a site: before local noon that of yesterday."""
+    from datetime import UTC, datetime, timedelta
+
+    local = datetime.now(UTC) + timedelta(hours=site.longitude_deg / 15.0)
+    return f"{local - timedelta(hours=12):%Y-%m-%d}"
+
+
+def _options(arguments: argparse.Namespace) -> PlanOptions:
+    from simulate.compose.plan import PlanOptions
+    from simulate.compose.view import ViewOptions
+    from simulate.scene import SceneOptions
+    from simulate.stack import ExposureWishes
+    from simulate.values.checks import to_float
+
+    def number(option: str, unit: str) -> float | None:
+        text = getattr(arguments, option)
+        return None if text is None else to_float(f"--{option}", text, unit, 0.0, 1e7, open_low=True)
+
+    wishes = ExposureWishes(
+        exposure_s=number("exposure", "s"), seconds=number("seconds", "s"), frames=arguments.frames, keep=arguments.keep
+    )
+    spot = arguments.red_spot
+    spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
+    view = ViewOptions(wishes, number("gain", "electron / adu"), SceneOptions(red_spot_longitude_deg=spot))
+    return PlanOptions(view, arguments.ephemeris, judge_events=not arguments.quick)
+
+
+def write_plan(found: Plan, folder: Path) -> dict[str, str]:
+    """Write chart and calendar of a plan; return kind of file -> path."""
+    from simulate.present.planning_calendar import Entry, write_calendar
+    from simulate.present.planning_chart import write_night_chart
+
+    stem = folder / f"{found.body}_{file_word(found.instrument.name)}_{found.night}"
+    title, window = found.body.capitalize(), found.window
+    entries = [Entry(window.from_tt, window.until_tt, f"{title}: best window", " ".join(found.advice))]
+    for entry in found.events:
+        shown = f" ({entry.verdict})" if entry.verdict else ""
+        entries.append(Entry(entry.event.day_tt, entry.event.day_tt, f"{title}: {entry.event.what}{shown}"))
+    return {
+        "chart": str(write_night_chart(f"{stem}_night.png", found)),
+        "calendar": str(write_calendar(f"{stem}_night.ics", entries, f"{title} {found.night}", window.best_tt)),
+    }
+
+
+def _document(
+    arguments: argparse.Namespace, plans: tuple[Plan, ...], files: list[dict[str, str]], warnings: list[str]
+) -> dict[str, Any]:
+    from simulate.present.planning_json import plan_json
+
+    inputs = {name: value for name, value in vars(arguments).items() if value is not None}
+    several = [plan_json(found, inputs, warnings, paths) for found, paths in zip(plans, files, strict=True)]
+    return {**several[0], "others": several[1:]}
+
+
+def _print_text(plans: tuple[Plan, ...], refused: tuple[str, ...], files: list[dict[str, str]]) -> None:
+    import sys
+
+    from simulate.present.planning_text import plan_text, ranking_text
+
+    plain = "utf" not in (sys.stdout.encoding or "").lower()
+    if len(plans) > 1 or refused:
+        print(ranking_text(plans, refused, plain=plain))
+        print()
+    for found, paths in zip(plans, files, strict=True):
+        print(plan_text(found, plain=plain))
+        print()
+        for kind, path in paths.items():
+            print(f"{kind:<9} {path}")
+        print()

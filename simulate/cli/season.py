@@ -1,0 +1,185 @@
+"""Follow a body over months and years, and find when it is at its best through your instrument.
+
+Writes a chart, a strip of pictures at one scale and a calendar file of the events; several bodies and
+several --instrument options make every pairing. BODY is mercury, venus, mars, jupiter, saturn, uranus,
+neptune or moon.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simulate.cli.common import (
+    add_air,
+    add_instruments,
+    add_where,
+    collected_warnings,
+    output_folder,
+    print_json,
+    read_instruments,
+    read_site,
+    read_sky,
+    tell,
+)
+from simulate.errors import InputError
+
+if TYPE_CHECKING:
+    from simulate.compose.season import SeasonOptions
+    from simulate.present.planning_record import Season
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `simulate season`."""
+    parser.add_argument("bodies", metavar="BODY", nargs="+", help="what to look at")
+    parser.add_argument("--from", dest="start", metavar="DATE", help="first date (default: today)")
+    parser.add_argument("--until", metavar="DATE", help="last date (default: a year later)")
+    parser.add_argument("--step", metavar="TIME", help='between dates, e.g. "7 day" (default: about 150 dates)')
+    add_instruments(parser)
+    add_where(parser)
+    add_air(parser)
+    parser.add_argument("--judged", type=int, default=3, metavar="N", help="dates judged in full (default 3)")
+    parser.add_argument("--pictures", type=int, default=6, metavar="N", help="pictures in the strip; 0 for none")
+    add_spread(parser)
+    add_files(parser)
+
+
+def add_spread(parser: argparse.ArgumentParser) -> None:
+    """Add --processes and --scheduler."""
+    parser.add_argument("--processes", type=int, default=1, metavar="N", help="processes on this machine (default 1)")
+    parser.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
+
+
+def add_files(parser: argparse.ArgumentParser) -> None:
+    """Add --output and --json."""
+    parser.add_argument("--output", default="outputs", metavar="DIR", help="folder for the results (default: outputs)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compute, write and tell; returns the exit code."""
+    with collected_warnings() as warnings:
+        seasons = _seasons(arguments)
+        folder = output_folder(arguments.output)
+        files = [write_season(found, folder) for found in seasons]
+    if arguments.json:
+        print_json(_document(arguments, seasons, files, list(warnings)))
+        return 0
+    _print_text(seasons, files)
+    told = [text for found in seasons for text in found.warnings]
+    for sentence in dict.fromkeys([*warnings, *told]):
+        tell(f"note: {sentence}")
+    return 0
+
+
+def _seasons(arguments: argparse.Namespace) -> list[Season]:
+    from simulate.bodies import load_body
+    from simulate.compose.season import season
+    from simulate.present.progress import Reporter
+    from simulate.recording.workers import open_executor
+
+    start, end = _span(arguments)
+    bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies))
+    tools = read_instruments(arguments.instrument)
+    site, sky, options = read_site(arguments.site), read_sky(arguments), _options(arguments)
+    found = []
+    with (
+        open_executor(arguments.processes, arguments.scheduler) as executor,
+        Reporter("seasons", len(bodies) * len(tools)) as reporter,
+    ):
+        for body in bodies:
+            for tool in tools:
+                found.append(season(body, start, end, tool, site, sky=sky, options=options, executor=executor))
+                reporter.step(f"{body} through {tool.name}")
+    return sorted(found, key=lambda entry: -float(entry.columns["merit"].max()))
+
+
+def _span(arguments: argparse.Namespace) -> tuple[str, str]:
+    from datetime import UTC, date, datetime, timedelta
+
+    start = _date("--from", arguments.start) if arguments.start else f"{datetime.now(UTC):%Y-%m-%d}"
+    if arguments.until:
+        return start, _date("--until", arguments.until)
+    return start, f"{date.fromisoformat(start[:10]) + timedelta(days=365)}"
+
+
+def _date(option: str, text: str) -> str:
+    """Return a date; "2026-12" means the first of the month."""
+    import re
+
+    from simulate.geometry import parse_time
+
+    whole = f"{text}-01" if re.fullmatch(r"\d{4}-\d{2}", text.strip(), re.ASCII) else text.strip()
+    try:
+        parse_time(whole)
+    except InputError as error:
+        raise InputError(option, text, 'write a date such as "2026-12" or "2026-12-20"') from error
+    return whole
+
+
+def _options(arguments: argparse.Namespace) -> SeasonOptions:
+    from simulate.compose.season import SeasonOptions
+    from simulate.values.checks import to_float
+
+    step = None if arguments.step is None else to_float("--step", _plain(arguments.step), "day", 0.01, 366.0)
+    if not 0 <= arguments.pictures <= 24:
+        raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
+    if not 1 <= arguments.judged <= 100:
+        raise InputError("--judged", arguments.judged, "give from 1 to 100")
+    return SeasonOptions(step, arguments.judged, arguments.pictures, ephemeris=arguments.ephemeris)
+
+
+def _plain(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def write_season(found: Season, folder: Path) -> dict[str, str]:
+    """Write chart, strip and calendar of a season; return kind of file -> path."""
+    from simulate.present.planning_calendar import Entry, write_calendar
+    from simulate.present.planning_chart import write_season_chart, write_strip
+
+    first, last = (found.times_utc[index][:10] for index in (0, -1))
+    stem = folder / f"{found.body}_{file_word(found.instrument.name)}_{first}_{last}"
+    files = {"chart": str(write_season_chart(f"{stem}_season.png", found))}
+    if found.strip:
+        files["strip"] = str(write_strip(f"{stem}_strip.png", found))
+    title = found.body.capitalize()
+    entries = [Entry(event.day_tt, event.day_tt, f"{title}: {event.what}") for event in found.events]
+    for rank, index in enumerate(found.best, 1):
+        day = float(found.days_tt[index])
+        entries.append(Entry(day, day + 1 / 24, f"{title}: best date {rank}", f"through {found.instrument.name}"))
+    files["calendar"] = str(write_calendar(f"{stem}.ics", entries, f"{title} season", float(found.days_tt[0])))
+    return files
+
+
+def file_word(name: str) -> str:
+    """Return a name with nothing in it that a file's name should not hold."""
+    return "".join(c if c.isalnum() or c in "-_." else "-" for c in name)
+
+
+def _document(
+    arguments: argparse.Namespace, seasons: list[Season], files: list[dict[str, str]], warnings: list[str]
+) -> dict[str, Any]:
+    from simulate.present.planning_json import season_json
+
+    inputs = {name: value for name, value in vars(arguments).items() if value is not None}
+    several = [season_json(found, inputs, warnings, paths) for found, paths in zip(seasons, files, strict=True)]
+    return {**several[0], "others": several[1:]}
+
+
+def _print_text(seasons: list[Season], files: list[dict[str, str]]) -> None:
+    import sys
+
+    from simulate.present.planning_text import season_text
+
+    plain = "utf" not in (sys.stdout.encoding or "").lower()
+    for found, paths in zip(seasons, files, strict=True):
+        print(season_text(found, plain=plain))
+        print()
+        for kind, path in paths.items():
+            print(f"{kind:<9} {path}")
+        print()
