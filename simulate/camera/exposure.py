@@ -28,7 +28,7 @@ EXACT_BELOW_E = 20.0
 _PIECE = 16384
 """Pixels worked on at once: they and what is made of them stay in the processor's cache."""
 
-_STEP_E = 0.25
+_STEP_E = 0.125
 """Steps of the mean in the table of Poisson quantiles, e-."""
 
 _QUANTILES = 16384
@@ -243,12 +243,13 @@ def _low_counts(mean: npt.NDArray[np.float32], rng: np.random.Generator) -> npt.
     level = (mean * np.float32(1 / _STEP_E)).astype(np.int32)
     rest = mean - level.astype(np.float32) * np.float32(_STEP_E)
     largest = float(rest.max())
-    places = rng.integers(0, mean.size, rng.poisson(largest * mean.size))
+    places = rng.integers(0, mean.size, rng.poisson(largest * mean.size), dtype=np.int32)
     kept = places[rng.random(places.size, dtype=np.float32) * np.float32(largest) < rest[places]]
     counts = np.bincount(kept, minlength=mean.size)
     if level.any():
         level *= _QUANTILES
-        level += rng.integers(0, _QUANTILES, mean.size, dtype=np.uint16)
+        # a power of two: the lower bits of random bytes are as good as a bounded draw, and six times quicker
+        level += np.frombuffer(rng.bytes(2 * mean.size), np.uint16) & np.uint16(_QUANTILES - 1)
         counts = counts + _quantile_table().take(level)
     return counts.astype(np.float32)
 

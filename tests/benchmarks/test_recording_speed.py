@@ -1,0 +1,242 @@
+"""Speed of the frame path, as ratios taken in one run.
+
+`python -m pytest -m benchmark_ratio tests/benchmarks/test_recording_speed.py -s` prints them. Each ratio is a median over
+interleaved rounds, so that other load on the machine strikes both sides alike. The bounds are wider than what was
+measured (given beside each), because a shared machine is never quiet.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.fft
+
+from simulate.air.layers import Turbulence
+from simulate.camera import Camera, expose
+from simulate.recording.speckle import (
+    Band,
+    FineGrid,
+    Picture,
+    base_grid,
+    shift_and_pixel,
+)
+from simulate.telescope import Telescope, make_pupil
+from simulate.values.constants import ARCSEC_PER_RADIAN
+
+pytestmark = pytest.mark.benchmark_ratio
+
+SIDE = 256
+APERTURE_M = 0.25
+BANDS_NM = (500.0, 550.0, 650.0)
+STEP = 550e-9 / APERTURE_M / 3 * ARCSEC_PER_RADIAN
+FRIED_M = APERTURE_M / 3
+
+
+class Frames:
+    """The frame path at 256 x 256 in three bands: three layers of air, speckles, a planet, a colour camera."""
+
+    def __init__(self) -> None:
+        pupil = make_pupil(Telescope(250, 1200, obstruction_mm=60, vanes_count=4, vane_width_mm=1))
+        self.grid = FineGrid(SIDE, SIDE, 1, STEP)
+        base = base_grid(APERTURE_M, FRIED_M)
+        self.bands = [Band(pupil, self.grid, nm, base) for nm in BANDS_NM]
+        self.air = Turbulence(1, base.pitch_m, base.samples, FRIED_M)
+        factor = shift_and_pixel(self.grid)
+        self.spectra = [band.crop(np.fft.rfft2(planet()) * factor) for band in self.bands]
+        self.camera = Camera(2.9, SIDE, SIDE, filter_array="RGGB")
+        self.rng = np.random.Generator(np.random.SFC64(1))
+        self.time_s = 0.0
+
+    def clean(self) -> np.ndarray:
+        self.time_s += 0.01
+        opd = self.air.opd_nm(self.time_s)
+        picture = Picture(self.grid)
+        planes = np.empty((3, SIDE, SIDE), np.float32)
+        for plane, band, spectrum in zip(planes, self.bands, self.spectra, strict=True):
+            plane[:] = picture.pixels([band.transfer(band.add_response(opd, None), 1) * spectrum])
+        return planes
+
+    def noisy(self) -> np.ndarray:
+        return expose(self.clean(), self.camera, self.rng)
+
+
+def planet() -> np.ndarray:
+    rows = np.arange(SIDE) - (SIDE - 1) / 2
+    return np.where(np.hypot(rows[:, None], rows) < 0.28 * SIDE, 800.0, 0.0)
+
+
+class Floor:
+    """The bare transforms of a frame of this size: pupil to image, image to spectrum, spectrum to image."""
+
+    def __init__(self, frames: Frames) -> None:
+        rng = np.random.default_rng(0)
+        self.fields = [rng.standard_normal(band.cells).astype(np.complex64) for band in frames.bands]
+        self.image = rng.random((SIDE, SIDE), dtype=np.float32)
+        self.spectrum = scipy.fft.rfft2(self.image)
+
+    def __call__(self) -> None:
+        for field in self.fields:
+            scipy.fft.fft(scipy.fft.fft(field, SIDE, axis=1), SIDE, axis=0)
+            scipy.fft.rfft2(self.image)
+            scipy.fft.irfft2(self.spectrum, s=(SIDE, SIDE))
+
+
+def medians(rounds: int, **calls) -> dict[str, float]:
+    """Median seconds of each call, called in turn."""
+    times: dict[str, list[float]] = {name: [] for name in calls}
+    for _ in range(rounds):
+        for name, call in calls.items():
+            start = time.perf_counter()
+            call()
+            times[name].append(time.perf_counter() - start)
+    return {name: statistics.median(values) for name, values in times.items()}
+
+
+@pytest.fixture(scope="module")
+def frames() -> Frames:
+    return Frames()
+
+
+def test_frame_against_its_bare_transforms(frames):
+    floor = Floor(frames)
+    found = medians(80, floor=floor, clean=frames.clean, noisy=frames.noisy)
+    clean, noisy = found["clean"] / found["floor"], found["noisy"] / found["floor"]
+    print(f"\nframe without noise {clean:.2f} x floor, with noise {noisy:.2f} x floor ({1e3 * found['noisy']:.1f} ms)")
+    assert clean <= 1.6  # measured 1.0-1.2
+    assert noisy <= 2.5  # measured 1.9-2.2
+
+
+def test_frame_against_screens_of_a_survey_library(frames):
+    """The same physics with galsim's PhaseScreenPSF: three layers, three bands, a planet, noise."""
+    galsim = pytest.importorskip("galsim")
+    rng = galsim.BaseDeviate(1)
+    screens = galsim.Atmosphere(
+        r0_500=FRIED_M,
+        L0=20.0,
+        altitude=[0.0, 5.0, 10.0],
+        speed=[5.0, 12.0, 28.0],
+        direction=[38 * galsim.degrees, 75 * galsim.degrees, 107 * galsim.degrees],
+        r0_weights=[0.5, 0.3, 0.2],
+        screen_size=8.0,
+        screen_scale=APERTURE_M / 40,
+        rng=rng,
+    )
+    truth = galsim.InterpolatedImage(galsim.ImageD(planet(), scale=STEP), normalization="flux")
+    clock = [0.0]
+
+    def plainly() -> None:
+        clock[0] += 0.01
+        for nm in BANDS_NM:
+            psf = screens.makePSF(
+                nm, t0=clock[0], exptime=0.0, time_step=0.005, diam=APERTURE_M, obscuration=0.24, pad_factor=1.0,
+                oversampling=1.0,
+            )  # fmt: skip
+            image = galsim.Convolve(truth, psf).drawImage(nx=SIDE, ny=SIDE, scale=STEP)
+            image.addNoise(galsim.CCDNoise(rng, gain=1.0, read_noise=1.5))
+
+    plainly()
+    found = medians(9, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    ratio = found["plainly"] / found["mine"]
+    print(f"\ngalsim's phase screens: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
+    assert ratio >= 8
+
+
+def test_frame_against_layers_of_a_high_contrast_library(frames):
+    """The same physics with hcipy's finite layers: propagate, transform, convolve, noise."""
+    hcipy = pytest.importorskip("hcipy")
+    across = round(APERTURE_M / (550e-9 * ARCSEC_PER_RADIAN / (SIDE * STEP)))
+    pupil_grid = hcipy.make_pupil_grid(across, APERTURE_M)
+    aperture = hcipy.make_obstructed_circular_aperture(APERTURE_M, 0.24)(pupil_grid)
+    layers = [
+        hcipy.FiniteAtmosphericLayer(
+            pupil_grid, hcipy.Cn_squared_from_fried_parameter(FRIED_M / share**0.6, 500e-9), 20.0, speed, seed=index
+        )
+        for index, (share, speed) in enumerate(((0.5, 5.0), (0.3, 12.0), (0.2, 28.0)))
+    ]
+    air = hcipy.MultiLayerAtmosphere(layers, scintillation=False)
+    focal_grid = hcipy.make_uniform_grid([SIDE, SIDE], [SIDE * STEP / ARCSEC_PER_RADIAN] * 2)
+    propagator = hcipy.FraunhoferPropagator(pupil_grid, focal_grid)
+    truth = scipy.fft.rfft2(np.pad(planet(), ((0, SIDE), (0, SIDE))))
+    clock = [0.0]
+
+    def plainly() -> None:
+        clock[0] += 0.01
+        air.evolve_until(clock[0])
+        for nm in BANDS_NM:
+            wave = propagator(air(hcipy.Wavefront(aperture, nm * 1e-9)))
+            psf = np.asarray(wave.intensity.shaped)
+            picture = scipy.fft.irfft2(truth * scipy.fft.rfft2(psf / psf.sum(), (2 * SIDE, 2 * SIDE)))
+            photons = np.random.poisson(np.clip(picture[SIDE // 2 : -SIDE // 2, SIDE // 2 : -SIDE // 2], 0, None))
+            np.clip(photons + 1.5 * np.random.standard_normal(photons.shape), 0, 65535).astype(np.uint16)
+
+    plainly()
+    found = medians(9, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    ratio = found["plainly"] / found["mine"]
+    print(f"\nhcipy's layers: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
+    assert ratio >= 8
+
+
+def recording_plan(count: int):
+    from simulate.compose.record import RecordOptions, plan_recording
+    from simulate.compose.view import ViewOptions
+    from simulate.stack import ExposureWishes
+
+    wishes = ExposureWishes(frames=count, exposure_s=0.005, frames_per_second=100)
+    options = RecordOptions(ViewOptions(wishes))
+    return plan_recording("jupiter", "newtonian-150", "2024-12-07T22:00:00Z", options=options)
+
+
+@pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="needs two cores")
+def test_two_processes_against_one(tmp_path):
+    """Frames a second once the workers are up: the start of two interpreters is not what is asked."""
+    from simulate.compose.record import compute_frames
+    from simulate.recording.workers import in_order, open_executor
+
+    plan = recording_plan(1200)
+
+    def rate(processes: int) -> float:
+        with open_executor(processes) as executor:
+            chunks = in_order(compute_frames, plan, (0, 1200), 20, executor, ahead=2 * processes)
+            for _ in range(6):
+                next(chunks)
+            start = time.perf_counter()
+            done = sum(len(raw) for raw, _ in chunks)
+            return done / (time.perf_counter() - start)
+
+    one, two = rate(1), rate(2)
+    print(f"\none process {one:.0f} frames/s, two {two:.0f}: {two / one:.2f} times")
+    assert two / one >= 1.7
+
+
+MEMORY = """
+import resource, sys
+sys.path.insert(0, {tests!r})
+from pathlib import Path
+from test_recording_speed import recording_plan
+from simulate.compose.record import record
+record(recording_plan({frames}), Path({folder!r}), "long")
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+def test_memory_does_not_grow_with_the_recording(tmp_path):
+    """Peak of a process that records: 500 frames against 1500, and below 500 MB in all."""
+    assert resource.RUSAGE_SELF == 0
+    peaks = []
+    for frames in (500, 1500):
+        folder = tmp_path / str(frames)
+        folder.mkdir()
+        code = MEMORY.format(tests=str(Path(__file__).parent), frames=frames, folder=str(folder))
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        peaks.append(int(done.stdout))
+    print(f"\npeak memory {peaks[0]} MB for 500 frames, {peaks[1]} MB for 1500")
+    assert peaks[1] < 500
+    assert peaks[1] - peaks[0] < 25
