@@ -18,6 +18,7 @@ from simulate.errors import InputError, choose
 
 COMMANDS = {
     "view": "the picture that a telescope, camera, place, time and air should record",
+    "check": "how good a finished picture is against theory, and which fault explains the rest",
     "instruments": "the instruments that are shipped, and what each number implies",
     "bodies": "what is known of each body, and from where",
 }

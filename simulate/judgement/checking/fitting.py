@@ -1,0 +1,557 @@
+"""Place, scale, angle, mirror, blur and tone curve of a picture, fitted to the planet's theory without a hint.
+
+The picture's levels v are taken for v = t^(1/g) of linear light t, shifted and scaled: a + b v^g is compared with the
+theory under each pixel, in linear light, where noise is nearly even. Starts come from the area and the middle of the
+brightest part and a search over all angles and both mirrors; then robust least squares (soft L1) runs with exact
+derivatives for place, scale, angle and tone. Uncertainties are those of an estimating equation with correlated
+noise: curvature on both sides of the scatter of the score over tiles of the picture (Huber 1967; Liang & Zeger 1986).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from simulate.errors import InputError
+from simulate.judgement.checking.finding import Found
+from simulate.judgement.checking.model import Pose, Theory, bump_transfer, half_frequency, laid_under, reduced_plane
+
+FloatArray = npt.NDArray[np.floating]
+
+MOST_SIDE_PX = 180
+"""Pixels along the planet's window in the fit; finer pictures are averaged down to this."""
+
+COARSE_SIDE_PX = 64
+"""The same while all angles are tried."""
+
+TELLING = 6.0
+"""Log likelihood by which one mirror, or angle, must beat the other to be named."""
+
+LOOSEST_ANGLE_DEG = 4.0
+"""Largest uncertainty with which an angle is named."""
+
+NAMES = ("row", "column", "log scale", "angle", "log reach", "lift", "gamma", "offset", "factor")
+"""Parameters of the fit, in order; the angle in radians."""
+
+_LOWEST = (-np.inf, -np.inf, -np.inf, -np.inf, -np.inf, -0.4, 0.6, -2.0, 0.05)
+_HIGHEST = (np.inf, np.inf, np.inf, np.inf, np.inf, 6.0, 3.2, 2.0, 20.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """The part of a picture that the fit looks at, averaged down if it is fine.
+
+    Parameters
+    ----------
+    levels : array, shape (rows, columns)
+        Levels of one plane.
+    first_row, first_column : int
+        Where the window begins in the picture.
+    factor : int
+        Pixels of the picture along one of the window's.
+    ceiling : float
+        Level from which a pixel counts as clipped.
+    """
+
+    levels: npt.NDArray[np.float64]
+    first_row: int
+    first_column: int
+    factor: int
+    ceiling: float
+
+    @property
+    def pixels(self) -> tuple[FloatArray, FloatArray]:
+        """Rows and columns of the window's own pixels."""
+        rows, columns = np.indices(self.levels.shape, dtype=float)
+        return rows, columns
+
+    def pose_in_picture(self, pose: Pose) -> Pose:
+        """Return the pose in the picture's pixels of one in the window's."""
+        outer = pose.enlarged(self.factor)
+        return replace(outer, row=outer.row + self.first_row, column=outer.column + self.first_column)
+
+    def pose_here(self, pose: Pose) -> Pose:
+        """Undo `pose_in_picture`."""
+        return replace(pose, row=pose.row - self.first_row, column=pose.column - self.first_column).reduced(self.factor)
+
+
+def window_of(plane: FloatArray, middle: tuple[float, float], half_px: float, most_side: int, bits: int) -> Window:
+    """Cut the planet's surroundings out of a plane.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels.
+    middle : (row, column)
+        Of the planet.
+    half_px : float
+        Half the wanted width.
+    most_side : int
+        Largest side of the result; larger windows are averaged down.
+    bits : int
+        Of the file.
+    """
+    rows, columns = plane.shape
+    low_row, high_row = max(0, int(middle[0] - half_px)), min(rows, int(middle[0] + half_px) + 1)
+    low_column, high_column = max(0, int(middle[1] - half_px)), min(columns, int(middle[1] + half_px) + 1)
+    part = plane[low_row:high_row, low_column:high_column]
+    factor = max(1, math.ceil(max(part.shape) / most_side))
+    top = 1.0 - 0.6 / (2**bits - 1) if bits else np.inf
+    return Window(reduced_plane(part, factor), low_row, low_column, factor, top)
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A picture's place on the sky and its tone, with uncertainties.
+
+    Parameters
+    ----------
+    pose : Pose
+        In the pixels of the whole picture.
+    errors : mapping
+        Standard deviation by `NAMES`.
+    reach, lift, gamma, offset, factor : float
+        Of the blur (`bump_transfer`, cycles/arcsec) and of the tone a + b v^gamma.
+    residual : array, shape of the window
+        Picture less theory in linear light, the disc being 1; NaN where nothing was compared.
+    noise : float
+        Robust rms of the residual.
+    cost : float
+        Robust cost over noise squared.
+    correlated_px : float
+        Pixels that share one independent residual.
+    explained : float
+        Share of the picture's variance that the theory explains.
+    window : Window
+        What was fitted.
+    mirror_evidence : float
+        Log likelihood of the named mirror over the other.
+    angle_rival_evidence : float
+        The same of the angle over the best other angle.
+    """
+
+    pose: Pose
+    errors: dict[str, float]
+    reach: float
+    lift: float
+    gamma: float
+    offset: float
+    factor: float
+    residual: npt.NDArray[np.float64]
+    noise: float
+    cost: float
+    correlated_px: float
+    explained: float
+    window: Window
+    mirror_evidence: float = 0.0
+    angle_rival_evidence: float = math.inf
+
+    @property
+    def pose_here(self) -> Pose:
+        """The pose in the window's pixels."""
+        return self.window.pose_here(self.pose)
+
+    @property
+    def linear(self) -> npt.NDArray[np.float64]:
+        """The window's picture in linear light, the theory's disc being 1."""
+        return self.offset + self.factor * np.maximum(self.window.levels, 0.0) ** self.gamma
+
+    @property
+    def half_frequency(self) -> float:
+        """Frequency at which the fitted blur leaves half the contrast, cycles per arcsec."""
+        return half_frequency(self.reach, self.lift)
+
+    @property
+    def tells_mirror(self) -> bool:
+        """Whether the picture carries its mirror."""
+        return self.mirror_evidence > TELLING
+
+    @property
+    def tells_angle(self) -> bool:
+        """Whether the picture carries its angle."""
+        certain = math.degrees(self.errors["angle"]) < LOOSEST_ANGLE_DEG
+        return certain and self.angle_rival_evidence > TELLING
+
+
+class Problem:
+    """Residuals and their derivatives for one mirror.
+
+    Parameters
+    ----------
+    window : Window
+        The picture.
+    theory : Theory
+        The planet.
+    mirrored : bool
+        The mirror that is tried.
+    """
+
+    def __init__(self, window: Window, theory: Theory, mirrored: bool) -> None:
+        self.window, self.theory, self.mirrored = window, theory, mirrored
+        rows, columns = window.pixels
+        self._place = rows.ravel(), columns.ravel()
+        self.levels = np.maximum(window.levels.ravel(), 0.0)
+        self._logs = np.log(np.maximum(self.levels, 1e-4))
+        self._black = self.levels <= 1e-6
+        self._white = self.levels >= window.ceiling
+        # the average over a pixel of the window is part of the blur
+        self._last: tuple[bytes, Any] = (b"", None)
+
+    def pose(self, parameters: FloatArray) -> Pose:
+        """Return the pose, in the window's pixels, of the parameters."""
+        row, column, log_scale, angle = (float(x) for x in parameters[:4])
+        return Pose(row, column, math.exp(log_scale), math.degrees(angle), self.mirrored)
+
+    def _blurred(self, log_reach: float, lift: float) -> FloatArray:
+        return self.theory.blurred(bump_transfer(self.theory.frequency, math.exp(log_reach), lift))
+
+    def model(self, parameters: FloatArray) -> FloatArray:
+        """Return the theory under the pixels, shape (pixels,)."""
+        return laid_under(self._blurred(*parameters[4:6]), self.theory, self.pose(parameters), self._place)
+
+    def _compute(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        key = np.asarray(parameters).tobytes()
+        if self._last[0] == key:
+            return self._last[1]
+        pose, theory = self.pose(parameters), self.theory
+        log_reach, lift, gamma, offset, factor = (float(x) for x in parameters[4:])
+        light = self._blurred(log_reach, lift)
+        east, north = pose.sky_of(*self._place)
+        index = theory.index_of(east, north)
+        size = np.array(theory.grid.shape)[:, None]
+        outside = np.any((index < 1) | (index > size - 2), axis=0)
+        sample = _Sampler(index)
+        shown = sample.cubic(light)
+        slope_north, slope_west = (np.asarray(slope) for slope in np.gradient(light, theory.grid.step_arcsec))
+        d_north, d_east = sample.linear(slope_north), -sample.linear(slope_west)
+        tone = self.levels**gamma
+        residual = offset + factor * tone - shown
+        jacobian = np.empty((residual.size, len(NAMES)))
+        sine, cosine = math.sin(math.radians(pose.angle_deg)), math.cos(math.radians(pose.angle_deg))
+        scale, side = pose.scale_arcsec, pose.side
+        jacobian[:, 0] = scale * (sine * d_east + cosine * d_north)
+        jacobian[:, 1] = scale * side * (-cosine * d_east + sine * d_north)
+        jacobian[:, 2] = -(east * d_east + north * d_north)
+        jacobian[:, 3] = -(north * d_east - east * d_north)
+        for column, shift in ((4, (0.02, 0.0)), (5, (0.0, 0.05))):
+            other = self._blurred(log_reach + shift[0], lift + shift[1])
+            jacobian[:, column] = -sample.linear(other - light) / max(shift)
+        jacobian[:, 6] = factor * tone * self._logs
+        jacobian[:, 7] = 1.0
+        jacobian[:, 8] = tone
+        # a clipped pixel says only that the light is at least, or at most, so much
+        free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
+        residual[free] = 0.0
+        jacobian[free] = 0.0
+        self._last = (key, (residual, jacobian))
+        return residual, jacobian
+
+    def residual(self, parameters: FloatArray) -> FloatArray:
+        """Return picture less theory in linear light, shape (pixels,)."""
+        return self._compute(parameters)[0]
+
+    def jacobian(self, parameters: FloatArray) -> FloatArray:
+        """Return the derivatives of `residual`, shape (pixels, parameters)."""
+        return self._compute(parameters)[1]
+
+    def solve(self, start: FloatArray, noise: float, steps: int) -> Any:
+        """Run robust least squares from a start; returns scipy's result."""
+        return least_squares(
+            self.residual,
+            np.clip(start, np.array(_LOWEST) + 1e-6, np.array(_HIGHEST) - 1e-6),
+            jac=self.jacobian,  # type: ignore[arg-type]
+            bounds=(_LOWEST, _HIGHEST),
+            loss="soft_l1",
+            f_scale=3.0 * noise,
+            x_scale=np.array([1.0, 1.0, 0.02, 0.05, 0.2, 0.3, 0.2, 0.05, 0.2]),
+            max_nfev=steps,
+            ftol=1e-5,
+            xtol=1e-6,
+            gtol=1e-8,
+        )
+
+
+class _Sampler:
+    """Values of grids at the same places."""
+
+    def __init__(self, index: FloatArray) -> None:
+        self._index = index
+
+    def cubic(self, picture: FloatArray) -> FloatArray:
+        from scipy import ndimage
+
+        return ndimage.map_coordinates(picture, self._index, order=3, mode="constant", output=np.float64)
+
+    def linear(self, picture: FloatArray) -> FloatArray:
+        from scipy import ndimage
+
+        return ndimage.map_coordinates(picture, self._index, order=1, mode="constant", output=np.float64)
+
+
+def fit_picture(plane: FloatArray, found: Found, theory: Theory, reach: float, bits: int) -> Fit:
+    """Fit a plane of a picture.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels.
+    found : Found
+        Where the planet is.
+    theory : Theory
+        The planet as it stood.
+    reach : float
+        Frequency that the instrument passes well, cycles/arcsec: where the blur's fit starts.
+    bits : int
+        Of the file; 0 for floating point.
+
+    Raises
+    ------
+    InputError
+        If what was found does not look like this body.
+    """
+    scale = _first_scale(found, theory, reach)
+    half = 1.3 * theory.extent_arcsec / scale + 4
+    middle = _first_middle(found)
+    coarse = window_of(plane, middle, half, COARSE_SIDE_PX, bits)
+    starts = _searched(coarse, found, theory, scale, reach)
+    rough = [_rough(coarse, theory, start, reach, mirrored) for mirrored, start in starts]
+    fine = window_of(plane, middle, half, MOST_SIDE_PX, bits)
+    kept = _distinct(rough)
+    fits = [_finished(fine, coarse, theory, mirrored, result) for mirrored, result in kept]
+    winner = min(fits, key=lambda fit: fit.cost)
+    return _with_evidence(winner, fits)
+
+
+def _first_scale(found: Found, theory: Theory, reach: float) -> float:
+    """Scale from the area above half brightness of the picture and of the theory, arcsec."""
+    light = theory.blurred(bump_transfer(theory.frequency, reach, 0.5))
+    level = float(np.median(light[light > light.max() / 3]))
+    area = np.count_nonzero(light > level / 2) * theory.grid.cell_arcsec2
+    return math.sqrt(area / found.area_px)
+
+
+def _first_middle(found: Found) -> tuple[float, float]:
+    return found.row, found.column
+
+
+def _searched(
+    window: Window, found: Found, theory: Theory, scale: float, reach: float
+) -> list[tuple[bool, npt.NDArray[np.float64]]]:
+    """Try all angles and both mirrors; return the best two angles of each mirror as (mirrored, parameters)."""
+    light = theory.blurred(bump_transfer(theory.frequency, 0.7 * reach, 0.3))
+    east, north = np.meshgrid(theory.grid.east_arcsec(), theory.grid.north_arcsec())
+    near = np.hypot(east, north) < theory.extent_arcsec * 1.05
+    weight = np.where(near & (light > 0.4 * np.median(light[light > light.max() / 3])), light, 0.0)
+    centre_east, centre_north = (float((weight * x).sum() / weight.sum()) for x in (east, north))
+    rows, columns = window.pixels
+    place = rows.ravel(), columns.ravel()
+    tone = np.maximum(window.levels.ravel() - found.sky, 0.0) ** 1.5
+    tone = tone - tone.mean()
+    row = (found.row - window.first_row - (window.factor - 1) / 2) / window.factor
+    column = (found.column - window.first_column - (window.factor - 1) / 2) / window.factor
+    result = []
+    for mirrored in (False, True):
+        tried = []
+        for stretch in (0.93, 1.0, 1.07):
+            for angle in np.arange(0.0, 360.0, 6.0):
+                pose = Pose(row, column, scale * stretch * window.factor, float(angle), mirrored)
+                up, across = pose.pixel_of(np.float64(centre_east), np.float64(centre_north))
+                pose = replace(pose, row=2 * row - float(up), column=2 * column - float(across))
+                index = theory.index_of(*pose.sky_of(*place))
+                near_index = np.rint(index).astype(np.intp)
+                inside = np.all((near_index >= 0) & (near_index < np.array(light.shape)[:, None]), axis=0)
+                shown = np.where(inside, light[near_index[0] % light.shape[0], near_index[1] % light.shape[1]], 0.0)
+                shown = shown - shown.mean()
+                likeness = float(shown @ tone) / math.sqrt(float(shown @ shown) * float(tone @ tone) + 1e-30)
+                tried.append((likeness, pose))
+        tried.sort(key=lambda entry: -entry[0])
+        chosen: list[Pose] = []
+        for _, pose in tried:
+            if all(abs(math.remainder(pose.angle_deg - other.angle_deg, 360.0)) > 20.0 for other in chosen):
+                chosen.append(pose)
+            if len(chosen) == 2:
+                break
+        result += [(mirrored, _start(pose, reach, found)) for pose in chosen]
+    return result
+
+
+def _start(pose: Pose, reach: float, found: Found) -> npt.NDArray[np.float64]:
+    gamma = 1.5
+    span = max(found.disc, 1e-3) ** gamma - max(found.sky, 0.0) ** gamma
+    factor = 1.0 / max(span, 1e-3)
+    offset = -factor * max(found.sky, 0.0) ** gamma
+    angle = math.radians(pose.angle_deg)
+    return np.array(
+        [pose.row, pose.column, math.log(pose.scale_arcsec), angle, math.log(0.8 * reach), 0.5, gamma, offset, factor]
+    )
+
+
+def _rough(window: Window, theory: Theory, start: FloatArray, reach: float, mirrored: bool) -> tuple[bool, Any]:
+    return mirrored, Problem(window, theory, mirrored).solve(start, 0.04, 14)
+
+
+def _distinct(rough: list[tuple[bool, Any]]) -> list[tuple[bool, Any]]:
+    """The best of each mirror, and the better mirror's best other angle."""
+    kept: list[tuple[bool, Any]] = []
+    for mirrored in (False, True):
+        own = sorted((entry for entry in rough if entry[0] is mirrored), key=lambda entry: entry[1].cost)
+        kept.append(own[0])
+    first = min(kept, key=lambda entry: entry[1].cost)
+    others = [
+        entry
+        for entry in rough
+        if entry[0] is first[0] and abs(math.remainder(entry[1].x[3] - first[1].x[3], 2 * math.pi)) > 0.2
+    ]
+    return kept + sorted(others, key=lambda entry: entry[1].cost)[:1]
+
+
+def _finished(fine: Window, coarse: Window, theory: Theory, mirrored: bool, rough: Any) -> Fit:
+    """Fit the fine window, first with a guess of the noise, then with the noise that was left."""
+    problem = Problem(fine, theory, mirrored)
+    start = rough.x.copy()
+    pose = fine.pose_here(coarse.pose_in_picture(Problem(coarse, theory, mirrored).pose(rough.x)))
+    start[:3] = pose.row, pose.column, math.log(pose.scale_arcsec)
+    result = problem.solve(start, 0.03, 12)
+    noise = max(_robust_rms(result.fun), 1e-4)
+    result = problem.solve(result.x, noise, 20)
+    return _summary(problem, result, noise)
+
+
+def _robust_rms(values: FloatArray) -> float:
+    seen = values[values != 0]
+    return float(np.median(np.abs(seen)) / 0.6745) if seen.size else 0.0
+
+
+def _summary(problem: Problem, result: Any, noise: float) -> Fit:
+    residual, jacobian = problem.residual(result.x), problem.jacobian(result.x)
+    shape = problem.window.levels.shape
+    compared = np.any(jacobian != 0, axis=1)
+    errors = _sandwich(residual, jacobian, noise, shape)
+    shown = problem.model(result.x)
+    explained = 1.0 - float(np.mean(residual[compared] ** 2)) / max(float(np.var(shown[compared])), 1e-12)
+    row = problem.pose(result.x)
+    kept = np.where(compared, residual, np.nan).reshape(shape)
+    _, _, _, _, log_reach, lift, gamma, offset, factor = (float(x) for x in result.x)
+    return Fit(
+        pose=problem.window.pose_in_picture(replace(row, angle_deg=row.angle_deg % 360.0)),
+        errors=dict(zip(NAMES, errors, strict=True)),
+        reach=math.exp(log_reach),
+        lift=lift,
+        gamma=gamma,
+        offset=offset,
+        factor=factor,
+        residual=kept,
+        noise=noise,
+        cost=float(result.cost) / noise**2,
+        correlated_px=correlated_pixels(np.nan_to_num(kept)),
+        explained=explained,
+        window=problem.window,
+    )
+
+
+def _sandwich(residual: FloatArray, jacobian: FloatArray, noise: float, shape: tuple[int, ...]) -> FloatArray:
+    weight = 1.0 / np.sqrt(1.0 + (residual / (3.0 * noise)) ** 2)
+    curvature = jacobian.T @ (jacobian * weight[:, None])
+    side = max(4, math.ceil(max(shape) / 14))
+    rows, columns = np.indices(shape)
+    tile = ((rows // side) * (shape[1] // side + 1) + columns // side).ravel()
+    score = np.zeros((int(tile.max()) + 1, jacobian.shape[1]))
+    np.add.at(score, tile, jacobian * (weight * residual)[:, None])
+    scale = np.sqrt(np.maximum(np.diag(curvature), 1e-30))
+    inverse = np.linalg.pinv(curvature / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
+    count = max(int(np.count_nonzero(np.any(score != 0, axis=1))), jacobian.shape[1] + 2)
+    spread = score.T @ score * count / (count - jacobian.shape[1])
+    return np.sqrt(np.maximum(np.diag(inverse @ spread @ inverse), 0.0))
+
+
+def correlated_pixels(residual: FloatArray) -> float:
+    """Return how many pixels share one independent residual, from its autocorrelation over a few pixels."""
+    import scipy.fft
+
+    power = np.abs(np.asarray(scipy.fft.rfft2(residual, [2 * n for n in residual.shape]))) ** 2
+    correlation = np.asarray(scipy.fft.irfft2(power))
+    reach = min(8, *(n // 2 for n in residual.shape))
+    near = np.roll(correlation, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1] / max(
+        correlation[0, 0], 1e-30
+    )
+    return max(1.0, float(np.maximum(near, 0.0).sum()))
+
+
+def _with_evidence(winner: Fit, fits: list[Fit]) -> Fit:
+    """Weigh the winner against the other mirror and the best other angle."""
+    mirror, rival = math.inf, math.inf
+    for fit in fits:
+        if fit is winner:
+            continue
+        ahead = (fit.cost * (fit.noise / winner.noise) ** 2 - winner.cost) / winner.correlated_px
+        if fit.pose.mirrored is not winner.pose.mirrored:
+            mirror = min(mirror, ahead)
+        elif abs(math.remainder(fit.pose.angle_deg - winner.pose.angle_deg, 360.0)) > 10.0:
+            rival = min(rival, ahead)
+    return replace(winner, mirror_evidence=mirror, angle_rival_evidence=rival)
+
+
+def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
+    """Fit another plane of the same picture, with scale, angle and mirror held; None where it holds too little.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels.
+    fit : Fit
+        Of the first plane.
+    theory : Theory
+        The planet in this plane's colour.
+    bits : int
+        Of the file.
+    """
+    old = fit.window
+    rows, columns = old.levels.shape
+    part = plane[
+        old.first_row : old.first_row + rows * old.factor, old.first_column : old.first_column + columns * old.factor
+    ]
+    if float(np.ptp(part)) < 0.02:
+        return None
+    window = replace(old, levels=reduced_plane(part, old.factor))
+    problem = _Held(window, theory, fit.pose.mirrored)
+    pose = fit.pose_here
+    low, high = float(np.quantile(window.levels, 0.05)), float(np.quantile(window.levels, 0.97))
+    factor = 1.0 / max(high**fit.gamma - max(low, 0.0) ** fit.gamma, 1e-3)
+    start = np.array(
+        [
+            pose.row,
+            pose.column,
+            math.log(pose.scale_arcsec),
+            math.radians(pose.angle_deg),
+            math.log(fit.reach),
+            fit.lift,
+            fit.gamma,
+            -factor * max(low, 0.0) ** fit.gamma,
+            factor,
+        ]
+    )
+    result = problem.solve(start, 0.03, 10)
+    noise = max(_robust_rms(result.fun), 1e-4)
+    result = problem.solve(result.x, noise, 15)
+    return _summary(problem, result, noise)
+
+
+class _Held(Problem):
+    """A problem whose scale and angle stay where they are."""
+
+    def jacobian(self, parameters: FloatArray) -> FloatArray:
+        jacobian = super().jacobian(parameters).copy()
+        jacobian[:, 2:4] = 0.0
+        return jacobian
+
+
+def refuse_unlike(fit: Fit, least: float, body: str) -> None:
+    """Raise `InputError` if the theory of a body explains less than `least` of the picture."""
+    if fit.explained < least:
+        share = f"{100 * max(fit.explained, 0.0):.0f} %"
+        raise InputError("BODY", body, f"the picture does not look like it: theory explains only {share} of it")

@@ -1,0 +1,184 @@
+"""The unblurred planet of an instant, blurred and laid under the pixels of a user's picture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+from scipy import ndimage
+
+from simulate.values.arrays import frozen_array
+from simulate.values.grid import Grid
+
+FloatArray = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Pose:
+    """How a picture lies on the sky.
+
+    Parameters
+    ----------
+    row, column : float
+        Pixel at which the body's centre lies (row 0 at the bottom).
+    scale_arcsec : float
+        Side of a pixel, arcsec.
+    angle_deg : float
+        Position angle, from north through east, in which the rows grow: of the picture's up.
+    mirrored : bool
+        Whether left and right are exchanged.
+    """
+
+    row: float
+    column: float
+    scale_arcsec: float
+    angle_deg: float
+    mirrored: bool
+
+    @property
+    def side(self) -> float:
+        """1, or -1 where mirrored."""
+        return -1.0 if self.mirrored else 1.0
+
+    def sky_of(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return (east, north) in arcsec of pixels; the convention of `simulate.camera.SensorGrid`."""
+        sine, cosine = math.sin(math.radians(self.angle_deg)), math.cos(math.radians(self.angle_deg))
+        up, left = (row - self.row) * self.scale_arcsec, (column - self.column) * self.scale_arcsec * self.side
+        return up * sine - left * cosine, up * cosine + left * sine
+
+    def pixel_of(self, east: Any, north: Any) -> tuple[FloatArray, FloatArray]:
+        """Return (row, column) of places on the sky, arcsec."""
+        sine, cosine = math.sin(math.radians(self.angle_deg)), math.cos(math.radians(self.angle_deg))
+        up, left = east * sine + north * cosine, -east * cosine + north * sine
+        return self.row + up / self.scale_arcsec, self.column + self.side * left / self.scale_arcsec
+
+    def reduced(self, factor: int) -> Pose:
+        """Return the pose of the picture whose pixels are the means of `factor` x `factor` of this one's."""
+        middle = (factor - 1) / 2
+        return Pose(
+            (self.row - middle) / factor,
+            (self.column - middle) / factor,
+            self.scale_arcsec * factor,
+            self.angle_deg,
+            self.mirrored,
+        )
+
+    def enlarged(self, factor: int) -> Pose:
+        """Undo `reduced`."""
+        middle = (factor - 1) / 2
+        return Pose(
+            self.row * factor + middle,
+            self.column * factor + middle,
+            self.scale_arcsec / factor,
+            self.angle_deg,
+            self.mirrored,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Theory:
+    """The unblurred planet on the sky, in one plane of light.
+
+    Parameters
+    ----------
+    grid : Grid
+        North up; wide enough that blur does not reach round its edges.
+    light : array, shape (rows, columns)
+        Means over the cells; the bright part of the disc is about 1.
+    """
+
+    grid: Grid
+    light: npt.NDArray[np.float32]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "light", frozen_array(self.light, np.float32))
+
+    @cached_property
+    def spectrum(self) -> npt.NDArray[np.complex64]:
+        """Transform of the light itself: the averaging over the cells is divided out."""
+        cells = np.outer(np.sinc(np.fft.fftfreq(self.grid.rows)), np.sinc(np.fft.rfftfreq(self.grid.columns))).astype(
+            np.float32
+        )
+        return (np.asarray(scipy.fft.rfft2(self.light)) / cells).astype(np.complex64)
+
+    @cached_property
+    def frequency(self) -> npt.NDArray[np.float32]:
+        """Cycles per arcsec, shape (rows, columns//2+1)."""
+        return self.grid.frequency().astype(np.float32)
+
+    @cached_property
+    def extent_arcsec(self) -> float:
+        """Largest distance from the centre of light that counts (above 3 % of the brightest), arcsec."""
+        lit = self.light > 0.03 * float(np.quantile(self.light, 0.999))
+        east, north = np.meshgrid(self.grid.east_arcsec(), self.grid.north_arcsec())
+        near = lit & (np.hypot(east, north) < 0.48 * self.width_arcsec)
+        return float(np.hypot(east, north)[near].max()) if near.any() else self.width_arcsec / 4
+
+    @property
+    def width_arcsec(self) -> float:
+        """Smaller width of the grid, arcsec."""
+        return min(self.grid.shape) * self.grid.step_arcsec
+
+    def blurred(self, transfer: npt.NDArray[np.inexact]) -> npt.NDArray[np.float32]:
+        """Return the light seen through a transfer, shape (rows, columns)."""
+        return np.asarray(scipy.fft.irfft2(self.spectrum * transfer, s=self.grid.shape), np.float32)
+
+    def index_of(self, east: FloatArray, north: FloatArray) -> npt.NDArray[np.floating]:
+        """Return fractional (row, column) on the grid, shape (2, ...)."""
+        row = (north - self.grid.middle_north_arcsec) / self.grid.step_arcsec + (self.grid.rows - 1) / 2
+        column = (self.grid.middle_east_arcsec - east) / self.grid.step_arcsec + (self.grid.columns - 1) / 2
+        return np.stack([row, column])
+
+
+def laid_under(picture: FloatArray, theory: Theory, pose: Pose, pixels: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Return a picture on the theory's grid at pixels of a user's picture (cubic spline; 0 outside).
+
+    Parameters
+    ----------
+    picture : array, shape (rows, columns) of the grid
+        Light.
+    theory : Theory
+        Gives the grid.
+    pose : Pose
+        Where the pixels lie.
+    pixels : pair of arrays
+        Rows and columns, any equal shapes.
+    """
+    place = theory.index_of(*pose.sky_of(*pixels))
+    return ndimage.map_coordinates(picture, place, order=3, mode="constant", cval=0.0)
+
+
+def bump_transfer(frequency: FloatArray, reach: float, lift: float) -> FloatArray:
+    """Return (1 + s x^2) exp(-x^2), x = f / reach: from a soft blur (s = 0) over flat (1) to over-sharpened (> 1.5).
+
+    Parameters
+    ----------
+    frequency : array
+        Cycles per arcsec.
+    reach : float
+        Cycles per arcsec.
+    lift : float
+        s.
+    """
+    square = (frequency / reach) ** 2
+    return (1.0 + lift * square) * np.exp(-square)
+
+
+def half_frequency(reach: float, lift: float) -> float:
+    """Return the frequency at which `bump_transfer` has fallen to one half, cycles per arcsec."""
+    scale = np.linspace(0.05, 4.0, 800)
+    values = bump_transfer(scale, 1.0, lift)
+    above = np.flatnonzero(values >= 0.5)
+    return float(reach * scale[above[-1]]) if above.size else 0.05 * reach
+
+
+def reduced_plane(plane: FloatArray, factor: int) -> npt.NDArray[np.float64]:
+    """Return the means of `factor` x `factor` pixels; incomplete ones at the end are left out."""
+    rows, columns = (n // factor for n in plane.shape)
+    cut = np.asarray(plane[: rows * factor, : columns * factor], float)
+    return cut.reshape(rows, factor, columns, factor).mean(axis=(1, 3))

@@ -1,0 +1,149 @@
+"""The JSON of a check."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from simulate.judgement.checking.results import Check, Measurement
+from simulate.present.check_words import evidence_words
+
+
+def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: dict[str, str]) -> dict[str, Any]:
+    """Return a check as plain values for JSON; what the picture cannot tell is null.
+
+    Parameters
+    ----------
+    result : Check
+        What was found.
+    inputs : dict
+        What the user gave.
+    told : list of str
+        Warnings.
+    files : dict
+        Paths by kind.
+    """
+    twin = result.twin
+    return {
+        "inputs": inputs,
+        "warnings": told,
+        "body": result.body,
+        "instrument": result.instrument.name,
+        "time": result.apparition.time_utc,
+        "picture": {
+            "kind": result.picture.kind,
+            "columns": result.picture.shape[1],
+            "rows": result.picture.shape[0],
+            "channels": result.picture.levels.shape[0],
+            "bits": result.picture.bits,
+            "levels_on_disc": result.levels.distinct,
+            "noise_in_levels": _plain(result.levels.noise_in_steps),
+            "clipped_share": _plain(result.levels.clipped),
+            "contours": result.levels.contours,
+        },
+        "fit": _fit(result),
+        "quality": _quality(result),
+        "faults": [
+            {
+                "name": fault.name,
+                "evidence": _plain(fault.evidence),
+                "strength": _plain(fault.strength),
+                "unit": fault.unit,
+                "direction_deg": None if fault.direction_deg is None else float(fault.direction_deg),
+            }
+            for fault in result.faults
+        ],
+        "verdict": {"fault": result.verdict, "words": evidence_words(result)},
+        "features": [
+            {
+                "name": feature.name,
+                "contrast": _plain(feature.contrast),
+                "error": _plain(feature.error),
+                "expected_contrast": _plain(feature.expected_contrast),
+                "east_arcsec": feature.east_arcsec,
+                "north_arcsec": feature.north_arcsec,
+            }
+            for feature in result.features
+        ],
+        "twin": None
+        if twin is None
+        else {
+            "feature": twin.feature,
+            "artefact": twin.artefact,
+            "depth": _plain(twin.depth),
+            "depth_error": _plain(twin.depth_error),
+            "twin_depth": _plain(twin.twin_depth),
+        },
+        "files": files,
+    }
+
+
+def _fit(result: Check) -> dict[str, Any]:
+    fit, pose = result.fit, result.fit.pose
+    top = result.picture.shape[0] - 1
+    shift = fit.window.factor
+    return {
+        "pixel_scale_arcsec": _measured(result.pixel_scale),
+        "focal_length_mm": _measured(result.focal_length),
+        "amplifier": _measured(
+            Measurement(
+                result.focal_length.value / result.instrument.telescope.focal_length_mm,
+                result.focal_length.error / result.instrument.telescope.focal_length_mm,
+            )
+        ),
+        "camera_angle_deg": _measured(result.angle),
+        "mirrored": None if result.mirrored is None else {"value": result.mirrored, "error": _odds(fit)},
+        "effective_aperture_mm": _measured(result.aperture),
+        "clock_error_s": _measured(result.clock),
+        "centre_px": {
+            "column": {"value": _plain(pose.column), "error": _plain(fit.errors["column"] * shift)},
+            "row_from_top": {"value": _plain(top - pose.row), "error": _plain(fit.errors["row"] * shift)},
+        },
+        "gamma": _measured(Measurement(fit.gamma, fit.errors["gamma"])),
+        "channel_shifts_px": {
+            shift.name: {
+                "right": _plain(shift.column_px),
+                "up": _plain(shift.row_px),
+                "error": _plain(shift.error_px),
+            }
+            for shift in result.shifts
+        },
+        "explained": _plain(fit.explained),
+    }
+
+
+def _odds(fit: Any) -> float:
+    """Probability that the other mirror is right."""
+    return 1.0 / (1.0 + math.exp(min(fit.mirror_evidence, 50.0)))
+
+
+def _quality(result: Check) -> dict[str, Any]:
+    curve = result.curve
+    return {
+        "effective_aperture_mm": _measured(result.aperture),
+        "expected_effective_aperture_mm": _plain(result.expected_aperture.value),
+        "share": _plain(result.aperture.value / result.expected_aperture.value),
+        "aperture_mm": result.instrument.telescope.aperture_mm,
+        "limb_overshoot": _measured(result.overshoot),
+        "noise": _plain(result.fit.noise),
+        "contrast_by_frequency": [
+            {
+                "cycles_per_arcsec": _plain(curve.frequency[i]),
+                "picture": _plain(curve.picture[i]),
+                "error": _plain(curve.error[i]) if math.isfinite(curve.picture[i]) else None,
+                "expected": _plain(curve.expected[i]),
+                "perfect": _plain(curve.perfect[i]),
+            }
+            for i in range(len(curve.frequency))
+        ],
+    }
+
+
+def _measured(measurement: Measurement | None) -> dict[str, float | None] | None:
+    if measurement is None:
+        return None
+    return {"value": _plain(measurement.value), "error": _plain(measurement.error)}
+
+
+def _plain(value: Any) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
