@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,24 +16,24 @@ from scipy.special import j1
 from simulate.bodies import Body, load_body
 from simulate.bodies.features import feature_names
 from simulate.bodies.spectra import body_photon_flux
-from simulate.compose.chain import GREEN_NM, Chain, add_point, cell_transfer
+from simulate.compose.chain import GREEN_NM, Chain, Setting, add_point, cell_transfer
 from simulate.judgement import (
     FLOOR,
     SEPARATE_LINE,
     THRESHOLDS,
     Cut,
     JudgedFeature,
+    Judgement,
     Measured,
     Thresholds,
     dip_depth,
     find_signal,
     floor_per_cell,
     judged_features,
-    noise_variance,
 )
 from simulate.present.record import FeatureLine
 from simulate.scene import PointSource, Scene, SceneOptions, render
-from simulate.stack import Recording, SensorNoise, Stack, crop_spectrum, delivered_fwhm, expected_stack
+from simulate.stack import Stack, crop_spectrum, delivered_fwhm
 from simulate.values.constants import ARCSEC_PER_RADIAN
 from simulate.values.grid import Grid
 
@@ -154,184 +154,166 @@ class Bench:
 
     Parameters
     ----------
-    body : Body
-        What is looked at.
-    apparition : Apparition
-        How it stands.
-    chain : Chain
-        From the sky to electrons, of an average kept frame.
-    stack : Stack
-        Noise-free stack of the body as it stands.
-    floor : float
-        Rms of what never averages out, share of the local brightness per resolution element.
+    body, apparition : Body, Apparition
+        What is looked at, and how it stands.
+    setting : Setting
+        The setup's chain.
+    grid, scene_grid : Grid
+        Of the stack's cells, and of the scenes that it takes; both of the same field.
+    used : array of int
+        Spectral bins that the camera sees.
+    weights : array, shape (channels, used bins)
+        Electrons per second and pixel for a radiance of 1 photon s-1 m-2 arcsec-2.
+    response : complex64 array, shape (used bins, rows, columns//2+1)
+        From the transform of a scene on `scene_grid` to that of the stack.
+    picture : float32 array, shape (channels, rows, columns)
+        Noise-free stack of the body as it stands, e- s-1 per pixel.
+    sky_rate : array, shape (channels,)
+        The sky's part of it.
+    noise_law : array, shape (channels, 2)
+        Variance of a cell as an affine function of its brightness: slope, constant.
+    noise_spectrum : array, shape (rows, columns//2+1)
+        Power of the noise relative to white noise.
+    fwhm_arcsec : float
+        Width of the stack's point response in the channel that sees most.
     smear_arcsec : float
         Way that the middle of the disc turns during the recording.
-    colours : array, shape (bins,)
-        Photons of the body in each bin.
+    floor : float
+        Rms of what never averages out, share of the local brightness per resolution element.
     """
 
     body: Body
     apparition: Apparition
-    chain: Chain
-    stack: Stack
-    colours: FloatArray
-    floor: float = FLOOR
+    setting: Setting
+    grid: Grid
+    scene_grid: Grid
+    used: npt.NDArray[np.intp]
+    weights: FloatArray
+    response: Spectrum
+    picture: FloatArray
+    sky_rate: FloatArray
+    noise_law: FloatArray
+    noise_spectrum: FloatArray
+    fwhm_arcsec: float
     smear_arcsec: float = 0.0
+    floor: float = FLOOR
 
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Rows and columns of the stack."""
-        rows, columns = self.stack.picture.shape[1:]
-        return int(rows), int(columns)
-
-    @cached_property
-    def grid(self) -> Grid:
-        """Grid of the stack's cells."""
-        field = self.chain.setting.grid
-        return Grid(*self.shape, self.stack.step_arcsec, field.middle_east_arcsec, field.middle_north_arcsec)
-
-    @cached_property
-    def weights(self) -> FloatArray:
-        """Electrons per photon of each channel and used bin, shape (channels, used bins)."""
-        return self.chain.weights[:, self.chain.used]
+    def only(self, channel: int) -> Bench:
+        """Return the same setup for one channel alone."""
+        chosen = slice(channel, channel + 1)
+        return replace(
+            self,
+            weights=self.weights[chosen],
+            picture=self.picture[chosen],
+            sky_rate=self.sky_rate[chosen],
+            noise_law=self.noise_law[chosen],
+        )
 
     @cached_property
-    def response(self) -> Spectrum:
-        """From a used bin of the scene to the stack, (used bins, rows, columns//2+1)."""
-        columns = self.chain.setting.grid.columns
-        optics = crop_spectrum(self.chain.response[self.chain.used], self.shape, columns)
-        common = crop_spectrum(self.chain.pixel, self.shape, columns) * self.stack.transfer[0]
-        return (optics * common).astype(np.complex64)
+    def smear(self) -> FloatArray:
+        """Transfer of a feature that moves with the middle of the disc, (rows, columns//2+1)."""
+        along = math.radians(self.apparition.north_pole_position_angle_deg + 90.0)
+        north, west = self.grid.frequency_north()[:, None], self.grid.frequency_west()[None, :]
+        way = north * math.cos(along) - west * math.sin(along)
+        return np.sinc(way * self.smear_arcsec).astype(np.float32)
 
-    @cached_property
-    def fwhm_arcsec(self) -> FloatArray:
-        """Width of the stack's point response in each channel, arcsec."""
-        shares = self.weights * self.colours[self.chain.used]
-        shares = (shares / shares.sum(axis=1, keepdims=True)).astype(np.complex64)
-        transfer = np.tensordot(shares, self.response, axes=1)
-        return np.array([delivered_fwhm(plane, self.stack.step_arcsec, self.shape[1]) for plane in transfer])
-
-    @cached_property
-    def noise_law(self) -> FloatArray:
-        """Variance of a cell as an affine function of its brightness, (channels, 2): slope, constant.
-
-        Photon and read noise make it exactly affine (EMVA 1288).
-        """
-        rows = []
-        for picture, noise in zip(self.stack.picture, self.stack.noise, strict=True):
-            low, high = int(np.argmin(picture)), int(np.argmax(picture))
-            span = max(float(picture.flat[high] - picture.flat[low]), 1e-30)
-            slope = float(noise.flat[high] ** 2 - noise.flat[low] ** 2) / span
-            rows.append((slope, float(noise.flat[low] ** 2) - slope * float(picture.flat[low])))
-        return np.array(rows)
-
-    def mixed(self, spectrum: Spectrum, grid: Grid, *, moves: bool = False) -> Spectrum:
+    def mixed(self, spectrum: Spectrum, *, moves: bool = False) -> Spectrum:
         """Return the stack's transform of a scene's transform, (channels, rows, columns//2+1).
 
         Parameters
         ----------
-        spectrum : array, shape (used bins, rows, columns//2+1)
-            Transform of radiance on `grid`, a grid of the same field.
-        grid : Grid
-            At least as fine as the stack.
+        spectrum : array, shape (bins, rows, columns//2+1)
+            Transform of radiance on `scene_grid`.
         moves : bool
             Smear it as the middle of the disc moves.
         """
-        cell = crop_spectrum(cell_transfer(grid), self.shape, grid.columns)
-        cropped = crop_spectrum(spectrum, self.shape, grid.columns) * (self.response / cell)
-        mixed = np.tensordot(self.weights.astype(np.complex64), cropped, axes=1)
-        move = (self.grid.step_arcsec - grid.step_arcsec) / 2
-        north, west = self.grid.frequency_north()[:, None], self.grid.frequency_west()[None, :]
-        factor = np.exp(2j * np.pi * move * north) * np.exp(2j * np.pi * move * west)
+        shape, columns = self.grid.shape, self.scene_grid.columns
+        mixed = np.zeros((len(self.weights), shape[0], shape[1] // 2 + 1), np.complex64)
+        for number, index in enumerate(self.used):
+            plane = crop_spectrum(spectrum[index], shape, columns) * self.response[number]
+            for channel, weight in zip(mixed, self.weights[:, number], strict=True):
+                channel += np.float32(weight) * plane
         if moves and self.smear_arcsec > 0:
-            along = math.radians(self.apparition.north_pole_position_angle_deg + 90.0)
-            way = north * math.cos(along) - west * math.sin(along)
-            factor = factor * np.sinc(way * self.smear_arcsec)
-        scale = self.shape[0] * self.shape[1] / (grid.rows * grid.columns)
-        return mixed * (factor * scale).astype(np.complex64)
+            mixed *= self.smear
+        return mixed
 
-    def picture(self, mixed: Spectrum) -> FloatArray:
+    def seen(self, mixed: Spectrum) -> FloatArray:
         """Return the stack's cells, e- s-1 per pixel, of what `mixed` gave."""
-        return np.asarray(scipy.fft.irfft2(mixed, s=self.shape))
+        return np.asarray(scipy.fft.irfft2(mixed, s=self.grid.shape))
 
-    def window(self, radius_arcsec: float) -> tuple[slice, slice]:
-        """Return the rows and columns of the stack within a distance of the body's middle."""
+    @cached_property
+    def window(self) -> tuple[slice, slice]:
+        """Rows and columns of the stack beyond which nothing of the body is judged."""
+        widest = max([self.body.disc_radius_km, *(ring.outer_km for ring in self.body.rings)])
+        radius = self.apparition.equatorial_diameter_arcsec / 2 * widest / self.body.equatorial_radius_km
+        reach = (radius + 2.5 * self.fwhm_arcsec) / self.grid.step_arcsec
         middle = self.grid.pixel_of(0.0, 0.0)
-        reach = radius_arcsec / self.stack.step_arcsec
         ends = [(max(0, math.floor(m - reach)), math.ceil(m + reach) + 1) for m in middle]
         return slice(*ends[0]), slice(*ends[1])
 
-    @cached_property
-    def reach_arcsec(self) -> float:
-        """Radius around the body's middle beyond which nothing of it is judged."""
-        body = self.body
-        widest = max([body.disc_radius_km, *(ring.outer_km for ring in body.rings)])
-        radius = self.apparition.equatorial_diameter_arcsec / 2 * widest / body.equatorial_radius_km
-        return radius + 2.5 * float(self.fwhm_arcsec.max())
-
-    def measure(self, mixed: Spectrum, difference: FloatArray, without: FloatArray, feature: JudgedFeature) -> Measured:
+    def measure(
+        self, mixed: Spectrum, difference: FloatArray, without: FloatArray, feature: JudgedFeature, middle: Any
+    ) -> Measured:
         """Measure a difference against the picture without it.
 
         Parameters
         ----------
-        mixed : array, shape (channels, rows, columns//2+1)
-            The difference as the stack's transform.
+        mixed : array, shape (channels, any rows, any columns)
+            The difference as the stack's transform, or that of a part of it.
         difference, without : array, shape (channels, rows, columns)
-            The difference and the picture without the feature.
+            The difference and the picture without the feature, both cut to what is judged.
         feature : JudgedFeature
             What is judged.
+        middle : (float, float)
+            (row, column) of the body's middle in the cut pictures.
         """
-        radius = 3.0 * float(self.fwhm_arcsec.max()) if feature.kind.startswith("moon") else self.reach_arcsec
-        rows, columns = self.window(radius)
-        difference, without = difference[:, rows, columns], without[:, rows, columns]
         brighter = np.maximum(np.maximum(without, without + difference), 0)
-        law = self.noise_law
-        noise = np.sqrt(np.maximum(law[:, :1, None] * brighter + law[:, 1:, None], 1e-30))
-        floor = np.array([floor_per_cell(self.floor, fwhm, self.stack.step_arcsec) for fwhm in self.fwhm_arcsec])
-        variance = noise_variance(noise, brighter, self.stack.noise_spectrum, mixed, floor)
-        row, column = self.grid.pixel_of(0.0, 0.0)
-        middle = (row - rows.start, column - columns.start)
-        width = self.fwhm_arcsec / self.stack.step_arcsec
+        law = self.noise_law.astype(np.float32)
+        noise = np.maximum(law[:, :1, None] * brighter + law[:, 1:, None], 1e-30)
+        share = power_share(mixed, self._noise_spectrum_of(mixed.shape[1:]))
+        floor = floor_per_cell(self.floor, self.fwhm_arcsec, self.grid.step_arcsec)
+        variance = noise * share[:, None, None] + np.float32(floor**2) * brighter**2
+        variance = np.maximum(variance, 1e-12 * variance.max(axis=(1, 2), keepdims=True))
+        width = self.fwhm_arcsec / self.grid.step_arcsec
         signal = find_signal(difference, without, variance, feature.unknowns, middle=middle, fwhm_cells=width)
         return signal.measured(whole=feature.kind in ("disc", "moon disc"))
 
+    def _noise_spectrum_of(self, shape: tuple[int, ...]) -> FloatArray:
+        """The noise's spectrum at the frequencies of a part of the stack."""
+        step = self.grid.rows // shape[0]
+        return self.noise_spectrum[::step, ::step]
 
-@dataclass(frozen=True)
-class Judgement:
-    """What came out for one feature in one setup.
+    @cached_property
+    def stamp_step(self) -> int:
+        """How many times smaller than the stack a picture of a satellite may be."""
+        least = max(24.0, 12.0 * self.fwhm_arcsec / self.grid.step_arcsec)
+        rows, columns = self.grid.shape
+        steps = (16, 12, 8, 6, 4, 3, 2)
+        return next((k for k in steps if rows % k == columns % (2 * k) == 0 and min(rows, columns) / k >= least), 1)
 
-    Parameters
-    ----------
-    name : str
-        What is judged.
-    contrast_in : float
-        Contrast that entered, 0 to 1.
-    contrast : float
-        Share of it that is left, 0 to 1.
-    snr : float
-        Signal to noise.
-    """
 
-    name: str
-    contrast_in: float
-    contrast: float
-    snr: float
+def power_share(mixed: Spectrum, spectrum: FloatArray) -> FloatArray:
+    """Return the noise's power at the frequencies of a signal, relative to white noise, (channels,)."""
+    power = np.abs(mixed) ** 2
+    total = power.sum(axis=(1, 2))
+    return np.where(total > 0, (power * spectrum).sum(axis=(1, 2)) / np.maximum(total, 1e-30), 1.0).astype(np.float32)
 
-    def line(self, thresholds: Thresholds = THRESHOLDS) -> FeatureLine:
-        """Return the verdict as sheets and JSON show it."""
-        return FeatureLine(self.name, thresholds.verdict(self.contrast, self.snr), self.contrast, self.snr)
+
+def feature_line(entry: Judgement, thresholds: Thresholds = THRESHOLDS) -> FeatureLine:
+    """Return the verdict as sheets and JSON show it."""
+    return FeatureLine(entry.name, thresholds.verdict(entry.contrast, entry.snr), entry.contrast, entry.snr)
 
 
 def make_bench(
     body: Body,
     scene: Scene,
     chain: Chain,
-    rates: FloatArray,
-    recording: Recording,
-    sensor: SensorNoise,
+    stack: Stack,
     *,
+    scene_grid: Grid | None = None,
     floor: float = FLOOR,
     smear_arcsec: float = 0.0,
+    noiseless: bool = False,
 ) -> Bench:
     """Prepare a setup for judging.
 
@@ -341,16 +323,79 @@ def make_bench(
         What is looked at, as it stands.
     chain : Chain
         Of an average kept frame.
-    rates : array, shape (channels, rows, columns)
-        e- s-1 per pixel that `chain` gives of the scene.
-    recording, sensor : Recording, SensorNoise
-        How the frames are laid together, and what the sensor adds.
+    stack : Stack
+        Noise-free stack of what `chain` gives of the scene, made with a transfer of 1.
+    scene_grid : Grid, optional
+        Of the scenes to be judged; default the coarsest that will do.
     floor, smear_arcsec : float
         See `Bench`.
+    noiseless : bool
+        Leave the noise of photons and sensor out of account: the floor alone counts.
     """
-    stack = expected_stack(rates, chain.setting.grid.step_arcsec, recording, sensor)
-    colours = scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
-    return Bench(body, scene.apparition, chain, stack, colours, floor, smear_arcsec)
+    field, used = chain.setting.grid, chain.used
+    shape = stack.picture.shape[1:]
+    grid = Grid(*shape, stack.step_arcsec, field.middle_east_arcsec, field.middle_north_arcsec)
+    source = scene_grid or judging_grid(grid, chain.setting)
+    common = crop_spectrum(chain.pixel, shape, field.columns) * stack.transfer[0]
+    response = crop_spectrum(chain.response[used], shape, field.columns) * common.astype(np.complex64)
+    colours = scene_colours(scene)
+    most = int(np.argmax(chain.weights @ colours))
+    shares = chain.weights[most, used] * colours[used]
+    transfer = np.tensordot((shares / shares.sum()).astype(np.complex64), response, axes=1)
+    law = noise_law(stack)
+    return Bench(
+        body,
+        scene.apparition,
+        chain.setting,
+        grid,
+        source,
+        used,
+        chain.weights[:, used],
+        response * onto_stack(source, grid),
+        stack.picture.astype(np.float32),
+        chain.sky_rate,
+        np.zeros_like(law) if noiseless else law,
+        stack.noise_spectrum[0],
+        float(delivered_fwhm(transfer, stack.step_arcsec, shape[1])),
+        smear_arcsec,
+        floor,
+    )
+
+
+def scene_colours(scene: Scene) -> FloatArray:
+    """Return the photons of the whole scene in each bin, shape (bins,)."""
+    return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
+
+
+def noise_law(stack: Stack) -> FloatArray:
+    """Return the variance of a cell as an affine function of its brightness, (channels, 2): slope, constant.
+
+    Photon and read noise make it exactly affine (EMVA 1288), so that two cells tell it.
+    """
+    rows = []
+    for picture, noise in zip(stack.picture, stack.noise, strict=True):
+        low, high = int(np.argmin(picture)), int(np.argmax(picture))
+        span = max(float(picture.flat[high] - picture.flat[low]), 1e-30)
+        slope = float(noise.flat[high] ** 2 - noise.flat[low] ** 2) / span
+        rows.append((slope, float(noise.flat[low] ** 2) - slope * float(picture.flat[low])))
+    return np.array(rows)
+
+
+def onto_stack(source: Grid, grid: Grid) -> Spectrum:
+    """Return what takes the transform of a scene to that of a stack's cells without blur, complex64.
+
+    The mean over the scene's cells is undone, the first cell moved, the transform scaled.
+    """
+    cell = crop_spectrum(cell_transfer(source), grid.shape, source.columns)
+    move = (grid.step_arcsec - source.step_arcsec) / 2
+    scale = grid.rows * grid.columns / (source.rows * source.columns)
+    return (grid.shift_phase(move, -move) * (scale / cell)).astype(np.complex64)
+
+
+def judging_grid(grid: Grid, setting: Setting) -> Grid:
+    """Return the coarsest grid that holds all that a setup passes: whole parts of the stack's cells."""
+    resolution = GREEN_NM * 1e-6 / setting.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    return grid.finer(max(1, math.ceil(CELLS_PER_RESOLUTION * grid.step_arcsec / resolution - 1e-6)))
 
 
 def scene_spectrum(radiance: FloatArray, points: tuple[PointSource, ...], grid: Grid) -> Spectrum:
@@ -414,27 +459,38 @@ def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) 
     contrast_in : array, shape (channels,), optional
         From `Pair.contrast_in`, where it is known already.
     """
-    used, feature = bench.chain.used, pair.feature
-    entered = pair.contrast_in(bench.chain.weights, bench.body) if contrast_in is None else contrast_in
+    feature = pair.feature
+    entered = pair.contrast_in(all_weights(bench), bench.body) if contrast_in is None else contrast_in
     if not np.any(entered > 0):
         return
-    mixed = bench.mixed(pair.difference[used], pair.grid, moves=pair.moves)
-    difference = bench.picture(mixed)
+    rows, columns = bench.window
+    mixed = bench.mixed(pair.difference, moves=pair.moves)
+    difference = bench.seen(mixed)[:, rows, columns]
     if pair.without is None:
-        without = bench.stack.picture - difference
+        without = bench.picture[:, rows, columns] - difference
     else:
-        without = bench.picture(bench.mixed(pair.without[used], pair.grid)) + bench.chain.sky_rate[:, None, None]
-    found = bench.measure(mixed, difference, without, feature)
+        sky = bench.sky_rate.astype(np.float32)[:, None, None]
+        without = bench.seen(bench.mixed(pair.without))[:, rows, columns] + sky
+    row, column = bench.grid.pixel_of(0.0, 0.0)
+    middle = (row - rows.start, column - columns.start)
+    found = bench.measure(mixed, difference, without, feature, middle)
     came = max(float(entered[found.channel]), 1e-9)
-    left = min(found.contrast / came, 1.0)
-    yield Judgement(feature.name, came, left, found.snr)
+    yield Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
     if feature.line:
-        depth = line_depth(bench, pair, without[found.channel], difference[found.channel])
+        depth = line_depth(bench, pair, without[found.channel], difference[found.channel], middle)
         share = min(depth / max(found.contrast, 1e-9), 1.0)
-        yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), found.snr * share)
+        name = feature.name + SEPARATE_LINE
+        yield Judgement(name, came, min(depth / came, 1.0), found.snr * share, found.channel)
 
 
-def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatArray) -> float:
+def all_weights(bench: Bench) -> FloatArray:
+    """Return the weights of every bin of the scenes, zero for those that are not used, (channels, bins)."""
+    weights = np.zeros((len(bench.weights), len(bench.setting.bins)))
+    weights[:, bench.used] = bench.weights
+    return weights
+
+
+def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatArray, middle: Any) -> float:
     """Return how deep a line feature's true minimum is: 0 without one, 1 for black.
 
     On both sides of the middle for a ring (the mean counts), once for a belt on the middle meridian.
@@ -444,8 +500,8 @@ def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatA
     radius = seen.equatorial_diameter_arcsec / 2
     if ring:
         radius *= max(gap.outer_km for gap in bench.body.rings) / bench.body.equatorial_radius_km
-    reach = min(1.1 * radius / bench.stack.step_arcsec, min(bench.shape) / 2 - 1)
-    cut = Cut(bench.grid.pixel_of(0.0, 0.0), (math.cos(angle), -math.sin(angle)), reach)
+    reach = min(1.1 * radius / bench.grid.step_arcsec, min(without.shape) / 2 - 1)
+    cut = Cut(middle, (math.cos(angle), -math.sin(angle)), reach)
     place, light = cut.sample(without + difference)
     _, change = cut.sample(difference)
     sides = (place < 0, place > 0) if ring else (np.ones(len(place), bool),)
@@ -465,23 +521,35 @@ def judge_moons(bench: Bench, feature: JudgedFeature, moons: list[MoonState]) ->
 
 
 def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgement:
-    chain, grid = bench.chain, bench.grid
-    flux = body_photon_flux(load_body(moon.name), moon.magnitude, chain.setting.bins) * moon.sunlit_fraction
-    point = PointSource(moon.name, 0.0, 0.0, flux)
-    spectrum = np.zeros((len(chain.used), grid.rows, grid.columns // 2 + 1), np.complex64)
-    for plane, index in zip(spectrum, chain.used, strict=True):
-        add_point(plane, point, grid, int(index))
-    star = bench.mixed(spectrum, grid)
+    step, grid = bench.stamp_step, bench.grid
+    part = Grid(grid.rows // step, grid.columns // step, grid.step_arcsec)
+    flux = body_photon_flux(load_body(moon.name), moon.magnitude, bench.setting.bins) * moon.sunlit_fraction
+    star = _point_at(bench, flux, part)
+    light = np.asarray(scipy.fft.irfft2(star, s=part.shape))
     distance = math.hypot(moon.east_arcsec, moon.north_arcsec)
-    sky = (halo(bench, distance) + chain.sky_rate)[:, None, None] * np.ones((1, *bench.shape))
-    light = bench.picture(star)
+    sky = (halo(bench, distance) + bench.sky_rate).astype(np.float32)[:, None, None] * np.ones_like(light)
+    middle = ((part.rows - 1) / 2, (part.columns - 1) / 2)
     if feature.kind == "moon":
-        found = bench.measure(star, light, sky, feature)
+        found = bench.measure(star, light, sky, feature, middle)
     else:
-        disc = disc_transfer(2 * moon.radius_arcsec * grid.frequency()) - 1.0
+        disc = disc_transfer(2 * moon.radius_arcsec * part.frequency()) - 1.0
         spread = star * disc.astype(np.float32)
-        found = bench.measure(spread, bench.picture(spread), sky + light, feature)
-    return Judgement(feature.name, 1.0, found.contrast, found.snr)
+        found = bench.measure(spread, np.asarray(scipy.fft.irfft2(spread, s=part.shape)), sky + light, feature, middle)
+    return Judgement(feature.name, 1.0, found.contrast, found.snr, found.channel)
+
+
+def _point_at(bench: Bench, photons: FloatArray, part: Grid) -> Spectrum:
+    """Return the stack's transform of a point of light in the middle of a part of it.
+
+    A part `n` times smaller holds every n-th frequency of the whole.
+    """
+    step = bench.grid.rows // part.rows
+    # the response's own shift from scene cells to stack cells is undone with the cells' mean
+    bare = bench.response[:, ::step, ::step] / onto_stack(bench.scene_grid, bench.grid)[::step, ::step]
+    mixed = np.tensordot((bench.weights * photons[bench.used]).astype(np.complex64), bare, axes=1)
+    row = np.exp(-2j * np.pi * np.fft.fftfreq(part.rows) * ((part.rows - 1) / 2))
+    column = np.exp(-2j * np.pi * np.fft.rfftfreq(part.columns) * ((part.columns - 1) / 2))
+    return (mixed * np.outer(row, column) / part.cell_arcsec2).astype(np.complex64)
 
 
 def disc_transfer(cycles: FloatArray) -> FloatArray:
@@ -502,7 +570,7 @@ def halo(bench: Bench, distance_arcsec: float) -> FloatArray:
     near = min(distance_arcsec, edge)
     width = max(1.5 * grid.step_arcsec, 0.03 * near)
     ring = np.abs(radius - near) <= width
-    light = np.median(bench.stack.picture[:, ring], axis=1) - bench.chain.sky_rate
+    light = np.median(bench.picture[:, ring], axis=1) - bench.sky_rate
     return np.maximum(light, 0.0) * (max(distance_arcsec, 1e-9) / max(near, 1e-9)) ** HALO_POWER
 
 
@@ -533,12 +601,6 @@ def feature_longitude_east(body: Body, name: str) -> float | None:
     return None
 
 
-def judging_grid(bench: Bench) -> Grid:
-    """Return the coarsest grid that holds all that a setup passes: whole parts of the stack's cells."""
-    resolution = GREEN_NM * 1e-6 / bench.chain.setting.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
-    return bench.grid.finer(max(1, math.ceil(CELLS_PER_RESOLUTION * bench.grid.step_arcsec / resolution - 1e-6)))
-
-
 def judge_scene(bench: Bench, options: SceneOptions) -> tuple[Judgement, ...]:
     """Return what is left of every declared feature that is in the scene, as it stands.
 
@@ -555,7 +617,7 @@ def judge_scene(bench: Bench, options: SceneOptions) -> tuple[Judgement, ...]:
     wanted = [feature for feature in judged_features(body) if not feature.without & options.without]
     if not wanted:
         return ()
-    scene = render(seen, body, judging_grid(bench), bench.chain.setting.bins, options=plain)
+    scene = render(seen, body, bench.scene_grid, bench.setting.bins, options=plain)
     for feature in wanted:
         if feature.kind in ("moon", "moon disc"):
             moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]

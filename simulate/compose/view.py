@@ -32,7 +32,7 @@ from simulate.compose.chain import (
     sampling_ratio,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
-from simulate.compose.judge import Bench, judge_scene, make_bench
+from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
 from simulate.errors import BelowHorizonError, SimulateWarning
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
@@ -463,20 +463,19 @@ def bench_of(look: ExpectedFrame, exposure: Exposure) -> Bench:
     if exposure.kept < exposure.frames:
         chain = make_chain(replace(chain.setting, kept=exposure.kept / exposure.frames))
         rates = chain.rates(look.scene)
-    return make_bench(
-        look.body,
-        look.scene,
-        chain,
+    stack = expected_stack(
         rates,
+        look.laid.grid.step_arcsec,
         recording_of(look.laid, look.instrument, exposure),
         sensor_noise(look.instrument, exposure.gain_e_per_dn),
-        smear_arcsec=rotation_arcsec_per_s(look.body, look.scene.apparition) * exposure.seconds,
     )
+    turned = rotation_arcsec_per_s(look.body, look.scene.apparition) * exposure.seconds
+    return make_bench(look.body, look.scene, chain, stack, smear_arcsec=turned)
 
 
 def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ...]:
     """Return the verdicts on every feature that is in a look's scene."""
-    return tuple(entry.line() for entry in judge_scene(bench_of(look, exposure), look.options.scene))
+    return tuple(feature_line(entry) for entry in judge_scene(bench_of(look, exposure), look.options.scene))
 
 
 def recording_of(laid: Field, instrument: Instrument, exposure: Exposure) -> Recording:

@@ -13,11 +13,10 @@ from simulate.judgement.detectability import (
     Signal,
     find_signal,
     floor_per_cell,
-    noise_variance,
 )
 from simulate.judgement.features import SEPARATE_LINE, JudgedFeature, judged_features
 from simulate.judgement.profiles import Cut, dip_depth
-from simulate.judgement.thresholds import FLOOR, THRESHOLDS, WORDS, Thresholds, Word
+from simulate.judgement.thresholds import FLOOR, THRESHOLDS, WORDS, Judgement, Thresholds, Word
 
 __all__ = [
     "ALWAYS_UNKNOWN",
@@ -28,6 +27,7 @@ __all__ = [
     "WORDS",
     "Cut",
     "JudgedFeature",
+    "Judgement",
     "Measured",
     "Signal",
     "Thresholds",
@@ -36,5 +36,4 @@ __all__ = [
     "find_signal",
     "floor_per_cell",
     "judged_features",
-    "noise_variance",
 ]

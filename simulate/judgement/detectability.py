@@ -69,13 +69,14 @@ class Signal:
         What the fit leaves of the difference, in the unit of the pictures.
     variance : array, shape (channels, rows, columns)
         Variance of the noise in each cell that the observer reckons with.
-    brighter : array, shape (channels, rows, columns)
-        The brighter of both pictures.
+    with_it, without : array, shape (channels, rows, columns)
+        Both pictures.
     """
 
     residual: FloatArray
     variance: FloatArray
-    brighter: FloatArray
+    with_it: FloatArray
+    without: FloatArray
 
     @property
     def snr(self) -> FloatArray:
@@ -95,15 +96,16 @@ class Signal:
         Parameters
         ----------
         whole : bool
-            Count the contrast against the brightest cell instead of the place of the difference: for
-            a source that is the feature as a whole.
+            Count the contrast against the brightest cell of the picture with the feature instead of the
+            place of the difference: for a source that is the feature as a whole.
         """
         snr = self.snr
         channel = int(np.argmax(snr))
-        residual, brighter = self.residual[channel], self.brighter[channel]
+        residual, with_it = self.residual[channel], self.with_it[channel]
         row, column = np.unravel_index(int(np.argmax(np.abs(residual))), residual.shape)
         peak = _peak_value(np.abs(residual), int(row), int(column))
-        level = max(float(brighter.max() if whole else brighter[row, column]), _TINY)
+        brighter = max(float(with_it[row, column]), float(self.without[channel, row, column]))
+        level = max(float(with_it.max()) if whole else brighter, _TINY)
         sign = 1 if residual[row, column] > 0 else -1
         return Measured(min(peak / level, 1.0), float(snr[channel]), channel, (int(row), int(column)), sign)
 
@@ -115,7 +117,7 @@ def find_signal(
     unknowns: Sequence[str] = ALWAYS_UNKNOWN,
     *,
     middle: tuple[float, float] | None = None,
-    fwhm_cells: Sequence[float] | FloatArray = (),
+    fwhm_cells: float = 0.0,
 ) -> Signal:
     """Fit away what the user cannot know and return what is left.
 
@@ -131,8 +133,8 @@ def find_signal(
         From `UNKNOWNS`.
     middle : (float, float), optional
         (row, column) about which size is counted; default the middle of the array.
-    fwhm_cells : sequence of float
-        Width of the response in each channel, cells; needed for "blur" only.
+    fwhm_cells : float
+        Width of the response, cells; needed for "blur" only.
 
     Raises
     ------
@@ -145,14 +147,14 @@ def find_signal(
         raise InputError("variance", float(np.min(variance)), "the noise of every cell must be positive")
     wanted = [choose("unknown", word, UNKNOWNS) for word in unknowns]
     centre = middle or ((difference.shape[1] - 1) / 2, (difference.shape[2] - 1) / 2)
-    if "blur" in wanted and len(fwhm_cells) != len(difference):
-        raise InputError("fwhm_cells", fwhm_cells, "give the width of the response in each channel")
+    if "blur" in wanted and fwhm_cells <= 0:
+        raise InputError("fwhm_cells", fwhm_cells, "give the width of the response, in cells")
     left = np.empty(difference.shape)
     for channel, below in enumerate(without):
         templates = _templates(below, wanted, centre)
-        blur = _blur_template(below, fwhm_cells[channel]) if "blur" in wanted else None
+        blur = _blur_template(below, fwhm_cells) if "blur" in wanted else None
         left[channel] = _fitted_away(difference[channel], templates, variance[channel], blur)
-    return Signal(left, variance, np.maximum(without, without + difference))
+    return Signal(left, variance, without + difference, without)
 
 
 def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float, float]) -> list[FloatArray]:
@@ -193,7 +195,9 @@ def _fitted_away(
     used = templates if known is None else [*templates, known]
     if not used:
         return np.array(difference)
-    columns = np.stack([(template * weight).ravel() for template in used]).astype(float)
+    columns = np.empty((len(used), difference.size))
+    for line, template in zip(columns, used, strict=True):
+        np.multiply(template, weight, out=line.reshape(difference.shape))
     norms = np.maximum(np.linalg.norm(columns, axis=1), _TINY)
     columns /= norms[:, None]
     target = (difference * weight).ravel().astype(float)
@@ -218,34 +222,6 @@ def _peak_value(values: FloatArray, row: int, column: int) -> float:
         if bend > 0:
             extra += (float(high) - float(low)) ** 2 / (8 * bend)
     return top + extra
-
-
-def noise_variance(
-    noise: FloatArray, brighter: FloatArray, spectrum: FloatArray, difference: FloatArray, floor: FloatArray
-) -> FloatArray:
-    """Return the variance of each cell that an observer of `difference` has to reckon with.
-
-    The stack's noise is correlated; at the frequencies of the feature its power differs from that of
-    white noise of the same variance by the mean of `spectrum`, weighted with the feature's power. The
-    floor adds in square.
-
-    Parameters
-    ----------
-    noise : array, shape (channels, rows, columns)
-        Standard deviation of a cell.
-    brighter : array, shape (channels, rows, columns)
-        Local brightness, to which the floor is proportional.
-    spectrum : array, shape (channels, rows, columns//2+1)
-        Power relative to white noise, layout of ``rfft2``.
-    difference : array, shape (channels, rows, columns//2+1), complex
-        Transform of the difference.
-    floor : array, shape (channels,)
-        Standard deviation of the floor in one cell, as a share of the local brightness.
-    """
-    power = np.abs(difference) ** 2
-    total = power.sum(axis=(1, 2))
-    share = np.where(total > 0, (power * spectrum).sum(axis=(1, 2)) / np.maximum(total, _TINY), 1.0)
-    return noise**2 * share[:, None, None] + (floor[:, None, None] * brighter) ** 2
 
 
 def floor_per_cell(share: float, fwhm_arcsec: float, step_arcsec: float) -> float:

@@ -71,6 +71,31 @@ class Thresholds:
         )
 
 
+@dataclass(frozen=True)
+class Judgement:
+    """What came out for one feature in one setup.
+
+    Parameters
+    ----------
+    name : str
+        What is judged.
+    contrast_in : float
+        Contrast that entered, 0 to 1.
+    contrast : float
+        Share of it that is left, 0 to 1.
+    snr : float
+        Signal to noise.
+    channel : int
+        Channel of the camera in which it is seen best.
+    """
+
+    name: str
+    contrast_in: float
+    contrast: float
+    snr: float
+    channel: int = 0
+
+
 THRESHOLDS = Thresholds()
 """The thresholds that every command uses."""
 
