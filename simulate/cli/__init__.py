@@ -19,6 +19,8 @@ from simulate.errors import InputError, choose
 COMMANDS = {
     "view": "the picture that a telescope, camera, place, time and air should record",
     "check": "how good a finished picture is against theory, and which fault explains the rest",
+    "plan": "a night: window, events, and how to record it; or which planet to choose",
+    "season": "months and years: when a body is at its best through your instrument",
     "instruments": "the instruments that are shipped, and what each number implies",
     "bodies": "what is known of each body, and from where",
 }

@@ -601,8 +601,10 @@ def feature_longitude_east(body: Body, name: str) -> float | None:
     return None
 
 
-def judge_scene(bench: Bench, options: SceneOptions) -> tuple[Judgement, ...]:
-    """Return what is left of every declared feature that is in the scene, as it stands.
+def judge_scene(
+    bench: Bench, options: SceneOptions, features: tuple[JudgedFeature, ...] | None = None
+) -> tuple[Judgement, ...]:
+    """Return what is left of every feature that is in the scene, as it stands.
 
     Parameters
     ----------
@@ -611,10 +613,13 @@ def judge_scene(bench: Bench, options: SceneOptions) -> tuple[Judgement, ...]:
     options : SceneOptions
         How the body is drawn; features that it leaves out are not judged, and invented texture is
         left out of both scenes.
+    features : tuple of JudgedFeature, optional
+        What is judged; default all that the body's data file declares.
     """
     found: list[Judgement] = []
     plain, seen, body = replace(options, invented_texture=False), bench.apparition, bench.body
-    wanted = [feature for feature in judged_features(body) if not feature.without & options.without]
+    asked = judged_features(body) if features is None else features
+    wanted = [feature for feature in asked if not feature.without & options.without]
     if not wanted:
         return ()
     scene = render(seen, body, bench.scene_grid, bench.setting.bins, options=plain)

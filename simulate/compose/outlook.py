@@ -20,15 +20,7 @@ from simulate.air import Sky, dispersion_arcsec
 from simulate.bodies import Body, load_body
 from simulate.bodies.spectra import solar_photon_flux
 from simulate.compose.chain import GREEN_NM, Aim, Setting, lay_field, make_chain
-from simulate.compose.judge import (
-    Bench,
-    Judgement,
-    in_sight,
-    judge_moons,
-    judge_pair,
-    judging_grid,
-    make_pair,
-)
+from simulate.compose.judge import Bench, feature_line, judge_scene
 from simulate.compose.view import (
     ExpectedFrame,
     ViewOptions,
@@ -45,7 +37,6 @@ from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument
 from simulate.judgement import THRESHOLDS, JudgedFeature, judged_features
 from simulate.present.record import FeatureLine
-from simulate.scene import render
 from simulate.stack import Exposure, delivered_fwhm
 from simulate.values.constants import ARCSEC_PER_RADIAN
 
@@ -156,29 +147,23 @@ def prospect(body: Body, instrument: Instrument, seen: Apparition, sky: Sky, opt
 
 def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
     """Return the verdicts of chosen features, those that are in the scene at all."""
-    bench, options = found.bench, replace(found.look.options.scene, invented_texture=False)
-    seen, body = bench.apparition, bench.body
-    lines: list[Judgement] = []
-    drawn = [
-        feature for feature in features if feature.kind not in ("moon", "moon disc") and in_sight(feature, body, seen)
-    ]
-    if drawn:
-        scene = render(seen, body, judging_grid(bench), bench.chain.setting.bins, options=options)
-        for feature in drawn:
-            pair = make_pair(feature, scene, body, options)
-            lines += judge_pair(bench, pair) if pair else []
-    for feature in features:
-        if feature.kind in ("moon", "moon disc"):
-            moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]
-            verdict = judge_moons(bench, feature, moons)
-            lines += [verdict] if verdict else []
-    return tuple(entry.line() for entry in lines)
+    judged = judge_scene(found.bench, found.look.options.scene, features)
+    return tuple(feature_line(entry) for entry in judged)
 
 
 def standing_features(body: Body) -> tuple[JudgedFeature, ...]:
-    """Return the features by which dates are compared: all but moons and their shadows, which come and go."""
+    """Return the features by which dates are compared.
+
+    All but moons and their shadows, which come and go within hours; and for planets that are worth a
+    look when they are full, all but the phase.
+    """
+    crescents = body.name in ("mercury", "venus", "moon")
     return tuple(
-        feature for feature in judged_features(body) if feature.kind in ("detail", "disc") and feature.stage != "shadow"
+        feature
+        for feature in judged_features(body)
+        if feature.kind in ("detail", "disc")
+        and feature.stage != "shadow"
+        and (crescents or not feature.name.startswith("phase"))
     )
 
 

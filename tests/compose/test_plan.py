@@ -1,0 +1,111 @@
+"""Plans of a night: window, events with verdicts, refusals, daylight, ranking."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from simulate.air import Sky
+from simulate.compose.plan import Plan, PlanOptions, best_window, daylight_advice, plan, plans
+from simulate.errors import BelowHorizonError, InputError, InputErrors
+from simulate.geometry import Site, best_moment
+from simulate.geometry.clock import tt_days
+from simulate.planning.nights import noon_of
+
+SITE = Site(47.4, 8.5, 400.0)
+QUICK = PlanOptions(judge_events=False)
+
+
+@pytest.fixture(scope="module")
+def jupiter() -> Plan:
+    return plan("jupiter", "2027-02-10", SITE, "refractor-60")
+
+
+def test_the_window_holds_the_best_moment(jupiter: Plan) -> None:
+    best = float(tt_days(best_moment("jupiter", "2027-02-10", SITE).time))
+    assert jupiter.window.best_tt == pytest.approx(best)
+    assert jupiter.window.from_tt < best < jupiter.window.until_tt
+    assert jupiter.days_tt[0] <= jupiter.window.from_tt
+    assert jupiter.window.until_tt <= jupiter.days_tt[-1]
+
+
+def test_the_curve_runs_from_sunset_to_sunrise(jupiter: Plan) -> None:
+    assert jupiter.curve["sun_altitude_deg"][0] == pytest.approx(-0.8, abs=1.0)
+    assert jupiter.curve["sun_altitude_deg"][-1] == pytest.approx(-0.8, abs=1.0)
+    assert jupiter.curve["sun_altitude_deg"].min() < -40
+    assert all(time[15] in "05" for time in jupiter.times_utc)
+
+
+def test_sharpness_is_best_where_jupiter_is_highest(jupiter: Plan) -> None:
+    width = jupiter.curve["delivered_fwhm_arcsec"]
+    assert int(np.nanargmin(width)) == pytest.approx(int(np.argmax(jupiter.curve["altitude_deg"])), abs=1)
+
+
+def test_events_carry_verdicts_and_altitudes(jupiter: Plan) -> None:
+    kinds = [entry.event.kind for entry in jupiter.events]
+    assert "red spot" in kinds
+    assert "eclipse begins" in kinds
+    assert {entry.verdict for entry in jupiter.events} <= {"clear", "doubtful", "lost"}
+    assert all(entry.altitude_deg >= 5.0 for entry in jupiter.events)
+
+
+def test_a_small_telescope_shows_less_of_an_event_than_a_large_one() -> None:
+    """40 against 102 mm, every event of one night."""
+    order = {"lost": 0, "doubtful": 1, "clear": 2}
+    small = plan("jupiter", "2026-12-20", SITE, "refractor-40")
+    large = plan("jupiter", "2026-12-20", SITE, "refractor-102")
+    for a, b in zip(small.events, large.events, strict=True):
+        assert order[a.verdict or "lost"] <= order[b.verdict or "lost"], a.event.what
+    assert large.merit > small.merit
+
+
+def test_features_and_merit_agree(jupiter: Plan) -> None:
+    names = {line.name for line in jupiter.features if line.verdict == "clear"}
+    assert "four moons" in names
+    assert jupiter.merit > 0
+    assert jupiter.caution is None
+
+
+def test_a_window_ends_where_sharpness_is_lost() -> None:
+    days = np.arange(10.0)
+    width = np.array([3.0, 2.0, 1.2, 1.1, 1.0, 1.05, 1.2, 1.1, 1.0, 1.0])
+    window = best_window(days, width, np.ones(10, bool), 4.0)
+    assert (window.from_tt, window.until_tt) == (3.0, 5.0)
+
+
+def test_a_planet_behind_the_sun_is_refused_with_the_next_night() -> None:
+    with pytest.raises(BelowHorizonError, match="next night"):
+        plan("jupiter", "2026-07-29", SITE, "refractor-60", options=QUICK)
+
+
+def test_mercury_near_the_sun_gets_no_advice_but_the_caution() -> None:
+    """2026-05-14: superior conjunction."""
+    with pytest.raises(BelowHorizonError, match="No advice is given"):
+        plan("mercury", "2026-05-14", SITE, "refractor-60", options=QUICK)
+
+
+def test_venus_has_a_daylight_option_with_its_caution() -> None:
+    found = daylight_advice("venus", noon_of("2026-08-15", SITE), SITE, Sky())
+    assert found is not None
+    assert "By day it stands highest" in found
+    assert "CAUTION" in found
+    assert " safe" not in found
+    assert daylight_advice("jupiter", noon_of("2026-08-15", SITE), SITE, Sky()) is None
+
+
+def test_bodies_are_ranked_and_what_cannot_be_had_is_told() -> None:
+    ranked, refused = plans(["neptune", "jupiter", "mercury"], "2026-11-20", SITE, ["refractor-60"], options=QUICK)
+    assert ranked[0].body == "jupiter"
+    assert [entry.merit for entry in ranked] == sorted((entry.merit for entry in ranked), reverse=True)
+    assert len(ranked) + len(refused) == 3
+
+
+def test_a_night_with_nothing_is_an_error() -> None:
+    with pytest.raises(InputErrors, match="jupiter"):
+        plans(["jupiter"], "2026-07-29", SITE, ["refractor-60"], options=QUICK)
+
+
+@pytest.mark.parametrize("body", ["star", "titan"])
+def test_what_cannot_be_planned_is_refused(body: str) -> None:
+    with pytest.raises(InputError, match=body):
+        plan(body, "2027-02-10", SITE, "refractor-60")

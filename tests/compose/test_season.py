@@ -1,0 +1,171 @@
+"""Seasons: dates, judged figure of merit, best dates, strip, processes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from simulate.air import Sky
+from simulate.bodies import load_body
+from simulate.compose.outlook import Node, feature_merit, sharpness_curve
+from simulate.compose.season import (
+    Season,
+    SeasonOptions,
+    SeasonTask,
+    apparitions_of,
+    best_dates,
+    chosen_nodes,
+    season,
+    season_rows,
+    strip_dates,
+)
+from simulate.compose.view import ViewOptions, expected_frame
+from simulate.errors import InputError
+from simulate.geometry import Site, apparition
+from simulate.instruments import load_instrument
+from simulate.present.record import FeatureLine
+from simulate.recording.workers import open_executor
+from simulate.scene import SceneOptions
+
+SITE = Site(47.4, 8.5, 400.0)
+
+
+@pytest.fixture(scope="module")
+def jupiter() -> Season:
+    options = SeasonOptions(step_days=15.0, judged=2)
+    return season("jupiter", "2026-08-01", "2027-10-01", "refractor-60", SITE, options=options)
+
+
+def test_jupiter_is_best_near_its_opposition(jupiter: Season) -> None:
+    """Opposition 2027-02-11, 45.2 arcsec."""
+    top = jupiter.times_utc[jupiter.best[0]][:10]
+    assert "2027-01-10" <= top <= "2027-03-15"
+    assert jupiter.columns["equatorial_diameter_arcsec"][jupiter.best[0]] > 43.5
+
+
+def test_merit_is_nought_where_it_cannot_be_had_and_positive_elsewhere(jupiter: Season) -> None:
+    assert np.all(jupiter.columns["merit"][~jupiter.usable] == 0)
+    assert np.all(jupiter.columns["merit"][jupiter.usable] > 0)
+    assert np.all(jupiter.columns["clear"] <= 14)
+
+
+def test_every_moment_is_dark_and_high_enough(jupiter: Season) -> None:
+    assert np.all(jupiter.columns["sun_altitude_deg"][jupiter.usable] <= -6.0)
+    assert np.all(jupiter.columns["altitude_deg"][jupiter.usable] >= 5.0)
+
+
+def test_rows_are_those_of_the_apparition_then(jupiter: Season) -> None:
+    index = jupiter.best[0]
+    seen = apparition("jupiter", jupiter.times_utc[index], SITE)
+    assert jupiter.columns["altitude_deg"][index] == pytest.approx(seen.altitude_deg, abs=0.2)
+    assert jupiter.columns["magnitude"][index] == pytest.approx(seen.magnitude, abs=0.01)
+    assert jupiter.central_meridian_deg[index] == pytest.approx(seen.central_meridian_deg["II"], abs=1.0)
+
+
+def test_the_advice_says_to_wait(jupiter: Season) -> None:
+    assert jupiter.advice[0].startswith("Best: 2027-")
+    assert "first be had" in jupiter.advice[1]
+    assert "wait" in jupiter.advice[2]
+
+
+def test_sharpness_by_altitude_is_that_of_the_view() -> None:
+    tool, sky = load_instrument("refractor-60"), Sky()
+    seen = apparition("jupiter", "2027-02-10T22:00", SITE)
+    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0))
+    look = expected_frame(load_body("jupiter"), tool, seen, sky, options)
+    curve = sharpness_curve(tool, sky, SITE.height_m)
+    assert float(curve.width(np.array(seen.altitude_deg))) == pytest.approx(look.sharp_arcsec, rel=0.05)
+    assert np.all(np.diff(curve.fwhm_arcsec) <= 0)
+
+
+def test_a_node_scales_to_itself_and_falls_with_blur() -> None:
+    lines = (FeatureLine("belt", "clear", 0.5, 40.0), FeatureLine("gap", "lost", 0.05, 3.0))
+    node = Node(0, 0.05, 40.0, (0.0,), lines)
+    same = node.scaled(0.05, 40.0)
+    assert [(line.contrast, line.snr, line.verdict) for line in same] == [(0.5, 40.0, "clear"), (0.05, 3.0, "lost")]
+    # a spot as wide as the blur keeps half its contrast; twice the blur leaves a fifth
+    assert node.scaled(0.10, 40.0)[0].contrast == pytest.approx(0.2)
+    assert node.scaled(0.10, 40.0)[0].verdict == "doubtful"
+
+
+@pytest.mark.parametrize(
+    ("contrast", "snr", "merit"), [(0.1, 100, 0.0), (0.25, 100, 0.25), (0.9, 5, 0.0), (0.9, 99, 0.9)]
+)
+def test_a_feature_counts_from_the_threshold_on(contrast: float, snr: float, merit: float) -> None:
+    assert feature_merit(contrast, snr) == pytest.approx(merit)
+
+
+def test_the_figure_of_merit_agrees_with_a_full_judgement() -> None:
+    """Interpolated dates against the same dates judged one by one."""
+    few = season("jupiter", "2027-02-01", "2027-06-01", "refractor-60", SITE, options=SeasonOptions(40.0, judged=2))
+    all_ = season("jupiter", "2027-02-01", "2027-06-01", "refractor-60", SITE, options=SeasonOptions(40.0, judged=20))
+    good = all_.columns["elements"] >= np.median(all_.columns["elements"])
+    assert few.columns["merit"][good] == pytest.approx(all_.columns["merit"][good], rel=0.1)
+
+
+def test_processes_change_nothing() -> None:
+    task = SeasonTask("saturn", tuple(9900.0 + 10.0 * np.arange(20)), SITE)
+    whole = season_rows(task, 0, 20)
+    with open_executor(2) as executor:
+        assert executor is not None
+        parts = [executor.submit(season_rows, task, *span).result() for span in ((0, 7), (7, 20))]
+    for name, column in whole.items():
+        assert np.array_equal(column, np.concatenate([part[name] for part in parts]), equal_nan=True), name
+
+
+def test_without_a_site_every_date_will_do() -> None:
+    found = season("saturn", "2026-12-01", "2027-06-01", "refractor-60", options=SeasonOptions(60.0, judged=1))
+    assert found.usable.all()
+    assert "altitude_deg" not in found.columns
+
+
+def test_a_planet_that_never_rises_gets_a_sentence() -> None:
+    found = season("jupiter", "2027-06-01", "2027-07-01", "refractor-60", Site(-85.0, 0.0), options=SeasonOptions(10.0))
+    assert not found.usable.any()
+    assert "cannot be had" in found.advice[0]
+    assert found.best == ()
+
+
+@pytest.mark.parametrize("body", ["star", "sun", "io"])
+def test_what_has_no_season_is_refused(body: str) -> None:
+    with pytest.raises(InputError, match=body):
+        season(body, "2027-01-01", "2028-01-01", "refractor-60")
+
+
+def test_a_span_that_runs_backwards_is_refused() -> None:
+    with pytest.raises(InputError, match="after the start"):
+        season("mars", "2028-01-01", "2027-01-01", "refractor-60")
+    with pytest.raises(InputError, match="dates"):
+        season("mars", "1950-01-01", "2050-01-01", "refractor-60", options=SeasonOptions(step_days=0.5))
+
+
+def test_best_dates_are_the_highest_and_lie_apart() -> None:
+    days = np.arange(0.0, 700.0, 10.0)
+    merit = 1 + np.cos(2 * np.pi * (days - 350.0) / 400.0)
+    chosen = best_dates(days, merit)
+    assert days[chosen[0]] == 350.0
+    gaps = np.abs(np.subtract.outer(days[list(chosen)], days[list(chosen)]))[~np.eye(len(chosen), dtype=bool)]
+    assert gaps.min() >= 30.0
+
+
+def test_apparitions_are_parted_by_long_gaps_only() -> None:
+    days = np.arange(0.0, 200.0, 5.0)
+    usable = ~((days > 50) & (days < 60)) & ~((days > 100) & (days < 150))
+    assert [(days[a], days[b]) for a, b in apparitions_of(days, usable)] == [(0, 100), (150, 195)]
+
+
+def test_judged_dates_differ_from_each_other() -> None:
+    points = np.array([[0.0, 0.0], [0.1, 0.0], [3.0, 0.0], [0.0, 2.0], [9.0, 9.0]])
+    usable = np.array([True, True, True, True, False])
+    chosen = chosen_nodes(points, usable, 3)
+    assert len(set(chosen)) == 3
+    assert {2, 3} <= set(chosen)
+    assert 4 not in chosen
+
+
+def test_the_strip_holds_the_best_of_each_apparition(jupiter: Season) -> None:
+    chosen = strip_dates(jupiter, 4)
+    assert len(chosen) == 4
+    assert int(np.argmax(jupiter.columns["merit"])) in chosen
+    assert chosen == sorted(chosen)
+    assert strip_dates(jupiter, 0) == []
