@@ -133,7 +133,7 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
 
     def number(option: str, unit: str) -> float | None:
         text = getattr(arguments, option)
-        return None if text is None else to_float(f"--{option}", _plain(text), unit, 0.0, 1e7, open_low=True)
+        return None if text is None else to_float(f"--{option}", plain_number(text), unit, 0.0, 1e7, open_low=True)
 
     wishes = ExposureWishes(number("exposure", "s"), number("seconds", "s"), number("rate", "1 / s"), arguments.frames)
     scene = SceneOptions(
@@ -141,13 +141,19 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
         red_spot_longitude_deg=arguments.red_spot,
         dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
     )
-    drift = to_float("--drift", _plain(arguments.drift or "0"), "arcsec", -3600.0, 3600.0)
+    drift = to_float("--drift", plain_number(arguments.drift or "0"), "arcsec", -3600.0, 3600.0)
     view = ViewOptions(wishes, number("gain", "electron / adu"), scene, number("field", "arcsec"))
     return RecordOptions(view, arguments.filter, (drift, 0.0), arguments.still_air)
 
 
-def _plain(text: str) -> float | str:
-    """Return a bare number as such (it is then in the option's own unit), else the text."""
+def plain_number(text: str) -> float | str:
+    """Return a bare number as such (it is then in the option's own unit), else the text.
+
+    Parameters
+    ----------
+    text : str
+        What the user wrote.
+    """
     try:
         return float(text)
     except ValueError:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli.common import add_output, collected_warnings, output_folder, print_json, tell
+from simulate.cli.record import plain_number
 from simulate.errors import InputError
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ def _number(arguments: argparse.Namespace, option: str, unit: str) -> float | No
     from simulate.values.checks import to_float
 
     text = getattr(arguments, option)
-    return None if text is None else to_float(f"--{option.replace('_', '-')}", text, unit, 0.0, 1e7)
+    return None if text is None else to_float(f"--{option.replace('_', '-')}", plain_number(text), unit, 0.0, 1e7)
 
 
 def _open(path: str, arguments: argparse.Namespace) -> RawRecording:

@@ -300,7 +300,9 @@ class PlanetTruth:
             from astropy.time import TimeDelta
 
             instant = parse_time(seen.time_utc) + TimeDelta(offset_s, format="sec")
-            seen = apparition(self._body, instant, seen.site, ephemeris=seen.ephemeris)
+            moved = apparition(self._body, instant, seen.site, ephemeris=seen.ephemeris)
+            # season and drifting features stand still for minutes, so that one map of the surface serves throughout
+            seen = replace(moved, jd_tt=seen.jd_tt, solar_longitude_deg=seen.solar_longitude_deg)
         angle = plan.instrument.mount.sky_angle_deg(seen.parallactic_angle_deg)
         return render(
             turned(seen, angle),

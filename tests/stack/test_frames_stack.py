@@ -291,7 +291,7 @@ class TestDrizzle:
         assert fine > coarse + 0.04
 
     def test_holds_frequencies_beyond_the_pixels_own_limit(self, tmp_path):
-        """Between 0.5 and 0.75 cycles a pixel a picture on the pixels holds nothing; the finer stack holds the truth."""
+        """Between 0.5 and 0.75 cycles a pixel only the finer stack can hold anything, and it holds the truth."""
         rng = np.random.default_rng(2)
         target = disc_target() * (
             1
