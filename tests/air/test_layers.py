@@ -17,6 +17,7 @@ from simulate.air.layers import (
     Turbulence,
     coherence_time_s,
     effective_wind_m_s,
+    motion_within_arcsec,
     phase_spectrum,
     structure_function,
 )
@@ -217,6 +218,25 @@ class TestFlow:
         turbulence = shared_air()
         whole = turbulence.opd_nm(time_s)
         np.testing.assert_allclose(turbulence.opd_nm(time_s, rows, columns), whole[:rows, :columns], atol=0.02)
+
+
+@pytest.mark.parametrize("exposure_s", [0.004, 0.02])
+def test_motion_within_an_exposure(exposure_s):
+    """The spread of the tilt about its mean, from the spectrum and from the layers themselves."""
+    mask, basis = disc()
+    axis = (np.arange(ACROSS) - (ACROSS - 1) / 2) * PITCH_M
+    # a tilt of one arcsec, in the unit of the basis' second and third vector, nm
+    norm = np.linalg.norm(np.broadcast_to(axis[:, None], mask.shape)[mask]) * 1e9 / 206264.806
+    found = []
+    for seed in range(3):
+        turbulence = air(500 + seed)
+        for start in np.arange(40) * 7.7:
+            times = start + (np.arange(10) + 0.5) / 10 * exposure_s
+            tilts = [basis[1:] @ turbulence.opd_nm(float(t))[mask] / norm for t in times]
+            found.append(np.var(tilts, axis=0).mean())
+    expected = motion_within_arcsec(exposure_s, APERTURE_M, 0.05)
+    assert math.sqrt(np.mean(found)) == pytest.approx(expected, rel=0.1)
+    assert motion_within_arcsec(0.0, APERTURE_M, 0.05) == 0 == motion_within_arcsec(1.0, APERTURE_M, math.inf)
 
 
 _SHARED: list[Turbulence] = []
