@@ -48,6 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     recording.add_argument("--frames", type=int, help="number of frames recorded")
     recording.add_argument("--keep", type=float, metavar="SHARE", help="share of the frames stacked, above 0 to 1")
     parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    parser.add_argument(
+        "--station-range", metavar="LENGTH", help='distance of a space station that crosses the Moon, e.g. "600 km"'
+    )
     parser.add_argument("--quick", action="store_true", help="do not judge each event through the instrument")
     add_spread(parser)
     add_files(parser)
@@ -108,7 +111,9 @@ def _options(arguments: argparse.Namespace) -> PlanOptions:
     spot = arguments.red_spot
     spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
     view = ViewOptions(wishes, number("gain", "electron / adu"), SceneOptions(red_spot_longitude_deg=spot))
-    return PlanOptions(view, arguments.ephemeris, judge_events=not arguments.quick)
+    far = arguments.station_range
+    far = None if far is None else to_float("--station-range", far, "km", 100.0, 10000.0)
+    return PlanOptions(view, arguments.ephemeris, judge_events=not arguments.quick, station_km=far)
 
 
 def write_plan(found: Plan, folder: Path) -> dict[str, str]:

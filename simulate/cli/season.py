@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_instruments(parser)
     add_where(parser)
     add_air(parser)
-    parser.add_argument("--judged", type=int, default=3, metavar="N", help="dates judged in full (default 3)")
+    parser.add_argument("--judged", type=int, metavar="N", help="dates judged in full (default 2 or 3)")
     parser.add_argument("--pictures", type=int, default=6, metavar="N", help="pictures in the strip; 0 for none")
     add_spread(parser)
     add_files(parser)
@@ -125,7 +125,7 @@ def _options(arguments: argparse.Namespace) -> SeasonOptions:
     step = None if arguments.step is None else to_float("--step", _plain(arguments.step), "day", 0.01, 366.0)
     if not 0 <= arguments.pictures <= 24:
         raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
-    if not 1 <= arguments.judged <= 100:
+    if arguments.judged is not None and not 1 <= arguments.judged <= 100:
         raise InputError("--judged", arguments.judged, "give from 1 to 100")
     return SeasonOptions(step, arguments.judged, arguments.pictures, ephemeris=arguments.ephemeris)
 

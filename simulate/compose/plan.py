@@ -25,13 +25,14 @@ from simulate.compose.outlook import (
 )
 from simulate.compose.view import ViewOptions
 from simulate.errors import BelowHorizonError, InputError, InputErrors
-from simulate.geometry import Site, apparition, as_site
+from simulate.geometry import Apparition, Site, apparition, as_site
 from simulate.geometry.clock import tt_days, tt_to_time, utc_text
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement import JudgedFeature, judged_features
+from simulate.planning.capture import station_crossing
 from simulate.planning.events import Event
 from simulate.planning.moon_events import moon_events, red_spot_events
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
@@ -63,11 +64,14 @@ class PlanOptions:
         "builtin" or "de440".
     judge_events : bool
         Whether each event is judged through the setup (about a second each).
+    station_km : float or None
+        Distance of a space station that crosses the Moon.
     """
 
     view: ViewOptions = field(default_factory=ViewOptions)
     ephemeris: str = "builtin"
     judge_events: bool = True
+    station_km: float | None = None
 
 
 def plan(
@@ -140,7 +144,10 @@ def _plan(body: Body, night: str, site: Site, tool: Instrument, sky: Sky, asked:
         card=capture_card(setup),
         features=features,
         merit=merit_of(tuple(line for line in features if line.name.startswith(standing))),
-        advice=_advice(body, noon, days, curve, usable, window, site, sky, asked.ephemeris),
+        advice=(
+            *_advice(body, noon, days, curve, usable, window, site, sky, asked.ephemeris),
+            *_station(seen, tool, asked.station_km),
+        ),
         caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
     )
 
@@ -329,6 +336,18 @@ def _advice(
         by_day = daylight_advice(body.name, noon, site, sky, ephemeris)
         sentences += [by_day] if by_day else []
     return tuple(sentences)
+
+
+def _station(seen: Apparition, tool: Instrument, range_km: float | None) -> tuple[str, ...]:
+    """Return what to expect of a space station before the Moon."""
+    if range_km is None or seen.body != "moon":
+        return ()
+    found = station_crossing(range_km, seen.equatorial_diameter_arcsec, tool.pixel_arcsec)
+    return (
+        f"A space station {range_km:.0f} km away is {found.size_arcsec:.0f} arcsec ({found.size_px:.0f} px) long, "
+        f"moves {found.rate_arcmin_per_s:.0f} arcmin/s and crosses the Moon in {found.seconds:.2f} s; exposures up to "
+        f"{1000.0 * found.sharp_exposure_s:.2g} ms keep it within a pixel.",
+    )
 
 
 def daylight_advice(body: str, noon_tt: float, site: Site, sky: Sky, ephemeris: str = "builtin") -> str | None:

@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
 MOST_DATES = 20_000
 USUAL_DATES = 150
-JUDGED_DATES = 3
-"""Dates whose features are judged in full; the others follow from the nearest of them."""
+JUDGED_FEATURES = 36
+"""About how many features are judged in full, on two or three dates; the other dates follow from these."""
 
 BEST_DATES = 5
 WORTH_A_LOOK = 0.25
@@ -95,8 +95,8 @@ class SeasonOptions:
     ----------
     step_days : float or None
         Between dates; None makes about 150 of them.
-    judged : int
-        Dates that are judged in full, at least 1.
+    judged : int or None
+        Dates that are judged in full, at least 1; None takes two or three, by the number of features.
     pictures : int
         Pictures in the strip, 0 for none.
     view : ViewOptions
@@ -106,7 +106,7 @@ class SeasonOptions:
     """
 
     step_days: float | None = None
-    judged: int = JUDGED_DATES
+    judged: int | None = None
     pictures: int = 0
     view: ViewOptions = field(default_factory=ViewOptions)
     ephemeris: str = "builtin"
@@ -114,7 +114,7 @@ class SeasonOptions:
     def __post_init__(self) -> None:
         if self.step_days is not None and not 0 < self.step_days <= 366:
             raise InputError("step", self.step_days, "give a step above 0 and up to 366 days")
-        if self.judged < 1 or self.pictures < 0:
+        if (self.judged is not None and self.judged < 1) or self.pictures < 0:
             raise InputError("judged dates, pictures", (self.judged, self.pictures), "give at least 1, and 0")
 
 
@@ -239,7 +239,7 @@ def _season(
     rows["elements"] = resolution_elements(rows)
     nodes = _judged_nodes(body, tool, site, sky, rows, usable, asked, executor)
     rows["merit"], rows["clear"] = _merits(nodes, rows, usable)
-    best = best_dates(rows["day_tt"], rows["merit"])
+    best = best_dates(rows["day_tt"], ranking_score(rows))
     span = rows["day_tt"][0], rows["day_tt"][-1]
     result = Season(
         body=body.name,
@@ -257,6 +257,14 @@ def _season(
     )
     result = replace(result, advice=advice_of(result))
     return replace(result, strip=_strip(result, body, asked, executor))
+
+
+def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
+    """Return by what dates are ranked: the merit, or where nothing at all can be seen the resolution elements."""
+    merit = columns["merit"]
+    if merit.max(initial=0.0) > 0.0:
+        return merit
+    return columns["elements"] * (columns["darkness"] > 0.0) if "darkness" in columns else columns["elements"]
 
 
 def resolution_elements(rows: Mapping[str, FloatArray]) -> FloatArray:
@@ -279,7 +287,7 @@ def _likeness(rows: Mapping[str, FloatArray]) -> FloatArray:
 def chosen_nodes(likeness: FloatArray, usable: np.ndarray, count: int) -> list[int]:
     """Return the dates to judge: one in the middle, then always the one least like those chosen."""
     rows = np.flatnonzero(usable)
-    if len(rows) == 0:
+    if len(rows) == 0 or count == 0:
         return []
     points = likeness[rows]
     middle = np.median(points, axis=0)
@@ -347,7 +355,9 @@ def _judged_nodes(
     # the better half decides which date is best; the other half is followed from it
     elements = rows["elements"]
     good = usable & (elements >= np.median(elements[usable])) if usable.any() else usable
-    chosen = chosen_nodes(likeness, good, asked.judged)
+    features = standing_features(body)
+    count = asked.judged or min(3, max(2, JUDGED_FEATURES // max(1, len(features))))
+    chosen = chosen_nodes(likeness, good, count if features else 0)
     days = tuple(float(rows["day_tt"][index]) for index in chosen)
     task = NodeTask(body, tool, site, sky, days, asked.view, asked.ephemeris)
     judged = _spread(judged_lines, task, executor)
@@ -362,10 +372,13 @@ def _merits(nodes: tuple[Node, ...], rows: Rows, usable: np.ndarray) -> tuple[Fl
     """Return merit and number of clear features of each date, 0 where the body cannot be had.
 
     Each date takes the verdicts of the judged dates, scaled to its own sharpness and size, weighted by
-    how alike they are.
+    how alike they are. A body without judged features (the Moon) is followed by the resolution elements
+    on its lit disc, as a share of the most.
     """
     count = len(usable)
     merit, clear = np.zeros(count), np.zeros(count)
+    if not nodes and usable.any():
+        return np.where(usable, rows["elements"] / rows["elements"][usable].max(), 0.0), clear
     likeness, size = _likeness(rows), rows["equatorial_diameter_arcsec"]
     blur = rows["delivered_fwhm_arcsec"] / size
     for i in np.flatnonzero(usable):
@@ -406,12 +419,14 @@ def apparitions_of(days_tt: FloatArray, usable: np.ndarray) -> list[tuple[int, i
 
 def advice_of(found: Season) -> tuple[str, ...]:
     """Return sentences: whether it can be had at all, when it is best, now or wait."""
-    times, merit = found.times_utc, found.columns["merit"]
+    times, merit = found.times_utc, ranking_score(found.columns)
     name = found.body.capitalize()
     if not found.usable.any():
         return (f"{name} cannot be had on any night of this span: it stays too low or in too bright a sky.",)
     top = int(np.argmax(merit))
     sentences = [f"Best: {times[top][:10]}, {_circumstances(found, top)}."]
+    if found.judged and not found.columns["merit"].any():
+        sentences.append("None of its features can be seen through this setup: dates are ranked by its sharpest disc.")
     now = int(np.flatnonzero(found.usable)[0])
     if now > 0:
         sentences.append(f"It can first be had on {times[now][:10]}.")
@@ -436,7 +451,7 @@ def _wait(found: Season, now: int, top: int) -> str:
     first_end = apparitions_of(found.days_tt, found.usable)[0][1]
     if top <= first_end:
         return f"wait {days:.0f} days"
-    merit = found.columns["merit"]
+    merit = ranking_score(found.columns)
     own = _peak(merit, now, first_end)
     return (
         f"this apparition reaches {merit[own] / merit[top]:.0%} on {found.times_utc[own][:10]}; "
@@ -453,8 +468,8 @@ def _circumstances(found: Season, index: int) -> str:
         text += f", rings open {column['ring_opening_deg'][index]:+.1f} deg"
     if "altitude_deg" in column:
         text += f", {column['altitude_deg'][index]:.0f} deg high at {found.times_utc[index][11:16]} UTC"
-    clear = column["clear"][index]
-    return f"{text}, sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec, {clear:.0f} features clear"
+    text += f", sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec"
+    return f"{text}, {column['clear'][index]:.0f} features clear" if found.judged else text
 
 
 def strip_dates(found: Season, count: int) -> list[int]:
@@ -462,7 +477,7 @@ def strip_dates(found: Season, count: int) -> list[int]:
 
     Only dates worth a look count: at least a quarter of the best merit.
     """
-    merit = found.columns["merit"]
+    merit = ranking_score(found.columns)
     worth = np.flatnonzero(found.usable & (merit >= WORTH_A_LOOK * merit.max()))
     if count == 0 or len(worth) == 0:
         return []

@@ -229,14 +229,50 @@ def enough_frames(frame_snr: float, floor: float = FLOOR) -> int:
     return max(1, math.ceil(1.0 / (snr * floor) ** 2))
 
 
-def crossing_s(angular_size_arcsec: float, target_width_arcsec: float, rate_arcsec_per_s: float) -> float:
-    """Return how long a moving body takes across a disc, s, first to last contact through the middle.
+STATION_M = 90.0
+"""Apparent length of the large space station, m: 109 m of panels seen somewhat aslant (from memory)."""
+
+STATION_KM_S = 7.35
+"""Its speed across the line of sight, km/s: 7.66 in its orbit less the turn of the ground (from memory)."""
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """A space station before a disc.
 
     Parameters
     ----------
-    angular_size_arcsec, target_width_arcsec : float
-        Of the moving body and of the disc.
-    rate_arcsec_per_s : float
-        Relative motion.
+    size_arcsec, size_px : float
+        Its length.
+    rate_arcmin_per_s : float
+        Its motion.
+    seconds : float
+        From limb to limb through the middle.
+    sharp_exposure_s : float
+        In which it moves by one pixel.
     """
-    return (angular_size_arcsec + target_width_arcsec) / to_float("rate", rate_arcsec_per_s, "", 0.0, open_low=True)
+
+    size_arcsec: float
+    size_px: float
+    rate_arcmin_per_s: float
+    seconds: float
+    sharp_exposure_s: float
+
+
+def station_crossing(range_km: float, disc_arcsec: float, pixel_arcsec: float) -> Crossing:
+    """Return how a space station crosses a disc.
+
+    Parameters
+    ----------
+    range_km : float
+        Distance of the station from the observer.
+    disc_arcsec : float
+        Diameter of the disc.
+    pixel_arcsec : float
+        Side of a pixel.
+    """
+    distance = to_float("range", range_km, "km", 100.0, 10000.0)
+    pixel = to_float("pixel", pixel_arcsec, "arcsec", 0.0, open_low=True)
+    size = STATION_M / 1000.0 / distance * ARCSEC_PER_RADIAN
+    rate = STATION_KM_S / distance * ARCSEC_PER_RADIAN
+    return Crossing(size, size / pixel, rate / 60.0, disc_arcsec / rate, pixel / rate)

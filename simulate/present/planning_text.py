@@ -101,7 +101,9 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
     if plan.events:
         lines += ["", "Events while it can be had (UTC; * in the best window)"]
         lines += [_event_line(plan, index) for index in range(len(plan.events))]
-    lines += ["", "Capture card", *card_lines(plan.card), "", "What can be seen", *feature_lines(plan)]
+    lines += ["", "Capture card", *card_lines(plan.card)]
+    if plan.features:
+        lines += ["", "What can be seen", *feature_lines(plan)]
     for warning in plan.warnings:
         lines += ["", *textwrap.wrap(f"Note: {warning}", WIDE)]
     return _finished(lines, plain)

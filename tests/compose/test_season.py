@@ -169,3 +169,30 @@ def test_the_strip_holds_the_best_of_each_apparition(jupiter: Season) -> None:
     assert int(np.argmax(jupiter.columns["merit"])) in chosen
     assert chosen == sorted(chosen)
     assert strip_dates(jupiter, 0) == []
+
+
+def test_where_nothing_can_be_seen_the_sharpest_disc_is_best_and_that_is_said() -> None:
+    found = season("neptune", "2026-09-01", "2026-12-01", "refractor-40", SITE, options=SeasonOptions(15.0, judged=1))
+    assert not found.columns["merit"].any()
+    assert found.best
+    assert "None of its features" in found.advice[1]
+
+
+def test_the_moon_is_followed_by_its_resolution_elements() -> None:
+    found = season("moon", "2027-02-01", "2027-02-28", "refractor-40", SITE, options=SeasonOptions(3.0))
+    assert found.judged == ()
+    assert found.columns["merit"].max() == 1.0
+    assert found.columns["illuminated_fraction"][found.best[0]] > 0.5
+
+
+def test_a_cluster_gives_the_same_rows() -> None:
+    distributed = pytest.importorskip("distributed")
+    task = SeasonTask("mars", tuple(9900.0 + 10.0 * np.arange(6)), SITE)
+    with (
+        distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
+        open_executor(1, cluster.scheduler_address) as executor,
+    ):
+        assert executor is not None
+        far = executor.submit(season_rows, task, 0, 6).result(timeout=60)
+    for name, column in season_rows(task, 0, 6).items():
+        assert np.array_equal(column, far[name], equal_nan=True), name

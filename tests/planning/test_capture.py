@@ -164,6 +164,18 @@ def test_more_frames_stop_helping_at_the_floor() -> None:
     assert 1 / (50.0 * math.sqrt(frames)) == pytest.approx(0.01, rel=0.2)
 
 
-def test_a_station_before_the_sun_crosses_in_half_a_second() -> None:
-    """Common practice: at 379 km 48.9 arcsec, 66.5 arcmin/s, 0.47 s across the Sun (1900 arcsec)."""
-    assert capture.crossing_s(0.0, 1890.0, 66.5 * 60) == pytest.approx(0.47, abs=0.01)
+@pytest.mark.parametrize(("range_km", "seconds"), [(379.0, 0.47), (1017.0, 1.2)])
+def test_a_station_before_the_sun(range_km: float, seconds: float) -> None:
+    """Common practice: 0.47 s at 379 km, 1.2 s at 1017 km, across a disc of 31.5 arcmin."""
+    assert capture.station_crossing(range_km, 1890.0, 0.5).seconds == pytest.approx(seconds, rel=0.08)
+
+
+def test_a_station_s_size_and_motion() -> None:
+    """Common practice: at 379 km 48.9 arcsec long and 66.5 arcmin/s fast."""
+    found = capture.station_crossing(379.0, 1890.0, 0.5)
+    assert found.size_arcsec == pytest.approx(48.9, rel=0.02)
+    assert found.rate_arcmin_per_s == pytest.approx(66.5, rel=0.02)
+    assert found.size_px == pytest.approx(2 * found.size_arcsec)
+    assert found.sharp_exposure_s * found.rate_arcmin_per_s * 60 == pytest.approx(0.5)
+    with pytest.raises(InputError, match="range"):
+        capture.station_crossing(5.0, 1890.0, 0.5)
