@@ -18,6 +18,7 @@ from simulate.errors import InputError, choose
 
 COMMANDS = {
     "view": "the picture that a telescope, camera, place, time and air should record",
+    "limits": "which features can be seen, from which aperture on, and what takes the contrast away",
     "check": "how good a finished picture is against theory, and which fault explains the rest",
     "plan": "a night: window, events, and how to record it; or which planet to choose",
     "season": "months and years: when a body is at its best through your instrument",

@@ -56,6 +56,9 @@ PATCH_FINER = 16
 RESOLVED = 0.85
 """A difference whose neighbours in the scene keep this share of its peak is resolved by the cells."""
 
+STRONG = 0.5
+"""Places where a difference has this share of its peak count for the contrast that enters."""
+
 CELLS_PER_RESOLUTION = 2.75
 """Cells of a judged scene along lambda/D at 550 nm: what the cut-off of the shortest wavelength needs,
 since the mean over a cell is undone."""
@@ -102,8 +105,9 @@ class Pair:
     def contrast_in(self, weights: FloatArray, body: Body) -> FloatArray:
         """Return the contrast that enters, shape (channels,), for weights (channels, bins).
 
-        The largest difference that a fit of the overall brightness leaves, over the brighter of both
-        scenes there. A feature narrower than the cells is drawn again, finer, where it is strongest.
+        The difference that a fit of the overall brightness leaves, over the brighter of both scenes
+        there: the largest ratio among the places where it is strong. A feature narrower than the
+        cells is drawn again, finer, where it is strongest.
         """
         if self.feature.kind == "disc":
             return np.ones(len(weights))
@@ -143,9 +147,9 @@ def _common_factor(with_it: FloatArray, without: FloatArray) -> float:
 
 def _entering(with_it: FloatArray, without: FloatArray, factor: float) -> float:
     left = np.abs(with_it - without - factor * without)
-    top = int(np.argmax(left))
-    level = max(float(with_it.flat[top]), float(without.flat[top]))
-    return min(float(left.flat[top]) / level, 1.0) if level > 0 else 0.0
+    strong = left >= STRONG * left.max()
+    level = np.maximum(with_it, without)[strong]
+    return float(min(np.max(left[strong] / np.maximum(level, 1e-30)), 1.0)) if left.max() > 0 else 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -333,7 +337,7 @@ def make_bench(
         Leave the noise of photons and sensor out of account: the floor alone counts.
     """
     field, used = chain.setting.grid, chain.used
-    shape = stack.picture.shape[1:]
+    shape = (int(stack.picture.shape[1]), int(stack.picture.shape[2]))
     grid = Grid(*shape, stack.step_arcsec, field.middle_east_arcsec, field.middle_north_arcsec)
     source = scene_grid or judging_grid(grid, chain.setting)
     common = crop_spectrum(chain.pixel, shape, field.columns) * stack.transfer[0]

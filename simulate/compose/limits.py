@@ -6,6 +6,7 @@ import math
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio
 from simulate.compose.colours import screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, all_weights, onto_stack, scene_colours
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
-from simulate.compose.view import display_level, refuse_below_horizon, truth_colours
+from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
 from simulate.errors import BelowHorizonError, InputError, SimulateWarning, choose
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
@@ -135,7 +136,7 @@ def _scaled(instrument: Instrument, aperture_mm: float, focal_mm: float, amplifi
 def limits(
     body: str | Body,
     instruments: str | Instrument | Sequence[str | Instrument] = "newtonian-150",
-    time: str | Time = "now",
+    time: str | Time | None = None,
     site: str | Site | EarthLocation | None = None,
     *,
     sky: Sky | None = None,
@@ -151,7 +152,7 @@ def limits(
     instruments : str, Instrument or a sequence of them
         The user's; the first one's camera, obstruction and errors make the families.
     time : str or Time
-        Instant, UTC unless an offset is given; "now".
+        Instant, UTC unless an offset is given; None is now.
     site : str, Site, EarthLocation or None
         Place; None looks through the zenith.
     sky : Sky, optional
@@ -177,7 +178,8 @@ def limits(
     place = None if site is None else as_site(site)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        seen = apparition(known, parse_time(time), place, ephemeris=ephemeris)
+        moment = parse_time(datetime.now(UTC) if time is None else time)
+        seen = apparition(known, moment, place, ephemeris=ephemeris)
         refuse_below_horizon(seen)
         found = compose_limits(known, seen, air, tools, asked)
     texts = dict.fromkeys(str(entry.message) for entry in caught if issubclass(entry.category, SimulateWarning))
@@ -212,7 +214,8 @@ def compose_limits(
         body.name, study.seen, instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
         tuple(found.smallest[0]), tuple(found.smallest[1]), compared, chosen,
         _budget_of(setups, features, chosen) if chosen else (), _ranked(found.changed, options.thresholds),
-        ladder_pictures(setups), study.width_arcsec, options.thresholds, options.floor, sky,
+        ladder_pictures(setups), study.width_arcsec, body_width_arcsec(body, seen),
+        options.thresholds, options.floor, sky,
     )  # fmt: skip
 
 
@@ -529,8 +532,9 @@ def _ranked(changed: list[tuple[str, Judgement, Judgement]], limit: Thresholds) 
         if start < 0.02:  # lost by far: a factor on nothing says nothing
             continue
         gain = limit.margin(after.contrast, after.snr, "clear") / start
-        words = (limit.verdict(entry.contrast, entry.snr) for entry in (before, after))
-        found.append(Improvement(change, before.name, gain, *words))
+        was = limit.verdict(before.contrast, before.snr)
+        is_now = limit.verdict(after.contrast, after.snr)
+        found.append(Improvement(change, before.name, gain, was, is_now))
     return tuple(sorted(found, key=lambda entry: (-entry.gain, entry.change, entry.feature)))
 
 

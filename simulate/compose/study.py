@@ -2,7 +2,8 @@
 
 Every setup looks at the same square of sky, so that a scene's transform serves them all: a smaller
 telescope takes the part of it that it can pass. A feature is staged so that it can be judged at any
-time: brought to the middle of the disc, its shadow put on the disc, satellites set beside the planet.
+time: brought to the middle of the disc, its shadow put on the disc, satellites set beside the planet;
+a drifting spot stands on the far side until it is judged itself.
 """
 
 from __future__ import annotations
@@ -151,8 +152,10 @@ def make_study(
     bins = max((seen_bins(tool.camera) for tool in instruments), key=len)
     finest = min(_resolution_arcsec(tool.telescope.aperture_mm) for tool in instruments)
     cells = max(CELLS_PER_RESOLUTION * width / finest, *(_stack_cells(tool, width) for tool in instruments))
-    side = 2 * int(scipy.fft.next_fast_len(math.ceil(cells / 2), real=True))
-    aside = set_aside(body, seen)
+    side = 2 * int(scipy.fft.next_fast_len(math.ceil(cells / 2), real=True) or 0)
+    aside = set_aside(seen)
+    if plain.red_spot_longitude_deg is None and any(entry.get("kind") == "oval" for entry in body.features):
+        plain = replace(plain, red_spot_longitude_deg=(_map_meridian(body, seen) + 180.0) % 360.0)
     scene = render(aside, body, Grid(side, side, width / side), bins, options=plain)
     spectrum = scene_spectrum(scene.radiance, scene.points, scene.grid)
     return Study(body, aside, sky, aim, plain, width, scene, spectrum, wishes or ExposureWishes(), floor)
@@ -295,7 +298,7 @@ def shared_rates(study: Study, chain: Chain) -> npt.NDArray[np.float32]:
         for channel, weight in zip(mixed, chain.weights[:, index], strict=True):
             channel += weight * plane
     mixed *= onto_stack(shared, grid) * chain.pixel
-    picture = scipy.fft.irfft2(mixed, s=grid.shape)
+    picture = np.asarray(scipy.fft.irfft2(mixed, s=grid.shape))
     picture += chain.sky_rate.astype(np.float32)[:, None, None]
     return picture
 
@@ -320,7 +323,7 @@ def judged_pairs(
         yield feature, pair, study.entered(pair, bench)
 
 
-def set_aside(body: Body, seen: Apparition) -> Apparition:
+def set_aside(seen: Apparition) -> Apparition:
     """Return the apparition with every satellite sunlit at its distance beside the planet, no shadow cast."""
     km_per_arcsec = seen.distance_au * ASTRONOMICAL_UNIT_KM / ARCSEC_PER_RADIAN
     moons = []
@@ -339,7 +342,6 @@ def set_aside(body: Body, seen: Apparition) -> Apparition:
                 sunlit_fraction=1.0,
             )
         )
-    del body
     return replace(seen, moons=tuple(moons))
 
 
@@ -352,14 +354,18 @@ def staged(
     if feature.stage == "facing" and seen.central_meridian_deg:
         place = feature_longitude_east(body, feature.longitude_of)
         if place is None:  # it drifts: put it where the middle is
-            system = body.section("map").get("longitude_system", "")
-            meridian = seen.central_meridian_deg.get(system, next(iter(seen.central_meridian_deg.values())))
-            return seen, replace(options, red_spot_longitude_deg=meridian)
+            return seen, replace(options, red_spot_longitude_deg=_map_meridian(body, seen))
         sense = -1.0 if body.longitude_sense == "west" else 1.0
         return replace(
             seen, central_meridian_deg=dict.fromkeys(seen.central_meridian_deg, sense * place % 360.0)
         ), options
     return seen, options
+
+
+def _map_meridian(body: Body, seen: Apparition) -> float:
+    """Return the longitude in the middle of the disc, in the system of the body's map."""
+    meridians = seen.central_meridian_deg
+    return meridians.get(body.section("map").get("longitude_system", ""), next(iter(meridians.values())))
 
 
 def _with_shadow(seen: Apparition, name: str) -> Apparition:

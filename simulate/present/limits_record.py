@@ -90,6 +90,8 @@ class Limits:
         The body through the apertures, linear sRGB, all of the same width.
     width_arcsec : float
         Width of the pictures.
+    body_arcsec : float
+        Width of the body with its rings.
     thresholds, floor : Thresholds, float
         What the verdicts rest on.
     sky : Sky
@@ -111,6 +113,7 @@ class Limits:
     improvements: tuple[Improvement, ...]
     pictures: tuple[npt.NDArray[np.float32], ...]
     width_arcsec: float
+    body_arcsec: float
     thresholds: Thresholds
     floor: float
     sky: Any

@@ -1,0 +1,102 @@
+"""Tell what can be seen of a planet, from which aperture on, and what stands in the way.
+
+For each feature: the verdict along a ladder of apertures, the smallest aperture, how much contrast each
+step of the light's way takes, and what would help most. Several --instrument options are compared in
+one table; the first one's camera, obstruction and errors make the ladder.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from simulate.cli.common import (
+    add_air,
+    add_instruments,
+    add_output,
+    add_when_where,
+    collected_warnings,
+    output_folder,
+    print_json,
+    read_instruments,
+    read_site,
+    read_sky,
+    tell,
+)
+from simulate.errors import InputError
+
+if TYPE_CHECKING:
+    from simulate.compose.limits import LimitsOptions
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `simulate limits`."""
+    parser.add_argument("body", metavar="BODY", help="mercury, venus, mars, jupiter, saturn, uranus or neptune")
+    add_instruments(parser)
+    add_when_where(parser, night=False)
+    add_air(parser)
+    judging = parser.add_argument_group("judging")
+    judging.add_argument("--apertures", metavar="MM,MM,...", help="the family (default 30 to 400 mm in twelve steps)")
+    judging.add_argument("--feature", metavar="NAME", help="feature of the loss budget (default: the hardest not lost)")
+    judging.add_argument(
+        "--floor", type=float, metavar="SHARE",
+        help="rms of what never averages out, of the brightness in each resolution element (default 0.01)",
+    )  # fmt: skip
+    judging.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    add_output(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Compute, write and tell; returns the exit code."""
+    from simulate.compose.limits import limits
+    from simulate.present.limits import limits_json, limits_text
+    from simulate.present.limits_charts import write_charts
+
+    with collected_warnings() as warnings:
+        options = _options(arguments)
+        folder = output_folder(arguments.output)
+        found = limits(
+            arguments.body,
+            read_instruments(arguments.instrument),
+            arguments.time,
+            read_site(arguments.site),
+            sky=read_sky(arguments),
+            options=options,
+            ephemeris=arguments.ephemeris,
+        )
+        stamp = found.apparition.time_utc[:19].replace("-", "").replace(":", "")
+        files = write_charts(folder, f"limits_{found.body}_{stamp}Z", found)
+    told = [*dict.fromkeys([*found.warnings, *warnings])]
+    if arguments.json:
+        inputs: dict[str, Any] = {name: value for name, value in vars(arguments).items() if value is not None}
+        print_json({**limits_json(found, inputs, files), "warnings": told})
+        return 0
+    print(limits_text(found))
+    print()
+    for kind, path in files.items():
+        print(f"{kind} {path}")
+    for sentence in told:
+        tell(f"note: {sentence}")
+    return 0
+
+
+def _options(arguments: argparse.Namespace) -> LimitsOptions:
+    from simulate.compose.limits import APERTURES_MM, LimitsOptions
+    from simulate.judgement import FLOOR
+    from simulate.scene import SceneOptions
+    from simulate.values.checks import to_float
+
+    floor = FLOOR if arguments.floor is None else to_float("--floor", arguments.floor, "", 0.0, 1.0)
+    return LimitsOptions(
+        apertures_mm=APERTURES_MM if arguments.apertures is None else _apertures(arguments.apertures),
+        scene=SceneOptions(dust=arguments.dust),
+        feature=arguments.feature,
+        floor=floor,
+    )
+
+
+def _apertures(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.replace("mm", "").split(","))
+    except ValueError as error:
+        raise InputError("--apertures", text, "give numbers in mm with commas between, such as 50,100,200") from error

@@ -1,0 +1,224 @@
+"""`simulate limits` in words and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from simulate.judgement import SEPARATE_LINE, Judgement
+from simulate.present.contract import plain
+from simulate.present.limits_record import Band, BudgetStep, Limits, SmallestAperture
+
+WIDTH = 80
+"""Columns of the terminal that everything fits."""
+
+SIGNS = {"clear": "##", "doubtful": "+", "lost": "."}
+"""How the table of verdicts writes them."""
+
+ORDER_MATTERS = (
+    "The steps are switched on in the order of the light's way. The order matters: a step that comes late "
+    "finds less left to take."
+)
+
+
+def limits_json(found: Limits, inputs: Mapping[str, Any], files: Mapping[str, str]) -> dict[str, Any]:
+    """Return the object that `simulate limits --json` prints; only plain JSON values.
+
+    Parameters
+    ----------
+    found : Limits
+        What came out.
+    inputs : mapping
+        What the user gave.
+    files : mapping
+        Kind of file -> path.
+    """
+    document = {
+        "inputs": dict(inputs),
+        "warnings": list(found.warnings),
+        "body": found.body,
+        "time": found.apparition.time_utc,
+        "assumptions": assumptions(found),
+        "ladder": [
+            {"aperture_mm": size, "features": [_feature(found, entry) for entry in row]}
+            for size, row in zip(found.apertures_mm, found.ladder, strict=True)
+        ],
+        "smallest_aperture": [_smallest(entry) for entry in found.smallest],
+        "smallest_aperture_own_camera": [_smallest(entry) for entry in found.smallest_own],
+        "smallest_tried_mm": found.apertures_mm[0],
+        "comparison": [
+            {"instrument": tool.name, "features": [_feature(found, entry) for entry in row]}
+            for tool, row in zip(found.instruments, found.compared, strict=True)
+        ],
+        "budget_feature": found.budget_feature or None,
+        "budget": [asdict(step) for step in found.budget],
+        "improvements": [asdict(entry) for entry in found.improvements],
+        "files": dict(files),
+    }
+    return plain(document)
+
+
+def assumptions(found: Limits) -> dict[str, Any]:
+    """Return what the verdicts rest on, as plain values."""
+    first = found.instruments[0]
+    return {
+        "seeing_arcsec": found.sky.seeing_arcsec,
+        "obstruction": first.telescope.obstruction_ratio,
+        "wavefront_error_waves": first.telescope.wavefront_error_waves,
+        "pixel_um": first.camera.pixel_um,
+        "filter_array": first.camera.filter_array,
+        "floor_per_resolution_element": found.floor,
+        "thresholds": asdict(found.thresholds),
+        "equatorial_diameter_arcsec": found.apparition.equatorial_diameter_arcsec,
+        "ring_opening_deg": found.apparition.ring_opening_deg,
+        "altitude_deg": found.apparition.altitude_deg,
+        "staged": "features face the observer, shadows lie on the disc, satellites stand beside the planet",
+    }
+
+
+def _feature(found: Limits, entry: Judgement) -> dict[str, Any]:
+    return {
+        "name": entry.name,
+        "contrast": entry.contrast,
+        "contrast_in": entry.contrast_in,
+        "snr": entry.snr,
+        "verdict": found.thresholds.verdict(entry.contrast, entry.snr),
+    }
+
+
+def _smallest(entry: SmallestAperture) -> dict[str, Any]:
+    return {
+        "feature": entry.feature,
+        "doubtful_mm": entry.doubtful_mm,
+        "clear_mm": entry.clear_mm,
+        "range_mm": list(entry.clear_range_mm),
+        "doubtful_range_mm": list(entry.doubtful_range_mm),
+    }
+
+
+def limits_text(found: Limits) -> str:
+    """Return the report for a terminal of 80 columns."""
+    parts = [_head(found), _ladder(found), _smallest_table(found), _comparison(found)]
+    if found.budget:
+        parts.append(_budget(found))
+    if found.improvements:
+        parts.append(_improvements(found))
+    return "\n\n".join(parts)
+
+
+def _head(found: Limits) -> str:
+    seen, first = found.apparition, found.instruments[0]
+    size = f'{seen.equatorial_diameter_arcsec:.1f}" across'
+    if seen.ring_opening_deg is not None:
+        size += f", rings open by {abs(seen.ring_opening_deg):.1f} deg"
+    when = seen.time_utc[:16].replace("T", " ")
+    told = [
+        f'{found.body.capitalize()}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}".',
+        "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
+        f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
+        f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element.",
+    ]
+    return "\n".join(textwrap.fill(text, WIDTH) for text in told)
+
+
+def label(name: str) -> str:
+    """Return a feature's name for a narrow column; the answer for a separate line stands below its feature."""
+    return "  as a separate line" if name.endswith(SEPARATE_LINE) else name
+
+
+def _ladder(found: Limits) -> str:
+    title = "Aperture, mm: ## clear, + doubtful, . lost"
+    widest = max(len(label(entry.name)) for entry in found.ladder[0])
+    step = max(4, min(5, (WIDTH - widest - 1) // len(found.apertures_mm)))
+    shown = max(1, (WIDTH - widest - 1) // step)
+    lines = [title]
+    for start in range(0, len(found.apertures_mm), shown):
+        rows = range(start, min(start + shown, len(found.apertures_mm)))
+        lines.append(" " * widest + "".join(f"{found.apertures_mm[row]:>{step}g}" for row in rows))
+        for place, entry in enumerate(found.ladder[0]):
+            words = [found.ladder[row][place] for row in rows]
+            cells = "".join(f"{SIGNS[found.thresholds.verdict(word.contrast, word.snr)]:>{step}}" for word in words)
+            lines.append(f"{label(entry.name):<{widest}}{cells}")
+    return "\n".join(lines)
+
+
+def _smallest_table(found: Limits) -> str:
+    lines = [
+        'Smallest aperture, mm (range: seeing 0.3" better or worse, thresholds 30 % lower or',
+        "higher), at critical sampling and with the camera as it is and the best amplifier",
+        f"{'':<25}{'doubtful from':<20}{'clear from':<20}own camera",
+    ]
+    for usual, own in zip(found.smallest, found.smallest_own, strict=True):
+        first = _with_band(found, usual.doubtful_mm, usual.doubtful_range_mm)
+        second = _with_band(found, usual.clear_mm, usual.clear_range_mm)
+        third = f"{_size(found, own.doubtful_mm)} / {_size(found, own.clear_mm)}"
+        lines.append(f"{label(usual.feature):<25}{first:<20}{second:<20}{third}".rstrip())
+    return "\n".join(lines)
+
+
+def _size(found: Limits, size: float | None) -> str:
+    if size is None:
+        return f"> {found.apertures_mm[-1]:g}"
+    return f"<= {size:.0f}" if size <= found.apertures_mm[0] else f"{size:.0f}"
+
+
+def _with_band(found: Limits, size: float | None, band: Band) -> str:
+    shown = _size(found, size)
+    if size is None and band[0] is None:
+        return shown
+    low = "-" if band[0] is None else f"{band[0]:.0f}"
+    high = f">{found.apertures_mm[-1]:g}" if band[1] is None else f"{band[1]:.0f}"
+    return shown if low == high else f"{shown} ({low}..{high})"
+
+
+def _comparison(found: Limits) -> str:
+    names = [tool.name for tool in found.instruments]
+    lines = ["Contrast left and verdict through " + (names[0] if len(names) == 1 else "each instrument")]
+    room = (WIDTH - 25) // max(1, min(len(names), 3))
+    for start in range(0, len(names), 3):
+        chosen = range(start, min(start + 3, len(names)))
+        if len(names) > 1:
+            lines.append(f"{'':<25}" + "".join(f"{names[i][: room - 1]:<{room}}" for i in chosen).rstrip())
+        for place, entry in enumerate(found.compared[0]):
+            cells = [_verdict_cell(found, found.compared[i][place]) for i in chosen]
+            lines.append((f"{label(entry.name):<25}" + "".join(f"{cell:<{room}}" for cell in cells)).rstrip())
+    return "\n".join(lines)
+
+
+def _verdict_cell(found: Limits, entry: Judgement) -> str:
+    return f"{entry.contrast:4.0%} {found.thresholds.verdict(entry.contrast, entry.snr)}"
+
+
+def _budget(found: Limits) -> str:
+    lines = [f"Where the contrast goes: {found.budget_feature}, {found.instruments[0].name}"]
+    before = 1.0
+    for step in found.budget:
+        lines.append(_budget_line(step, before))
+        before = step.contrast
+    lines.append(textwrap.fill(ORDER_MATTERS, WIDTH))
+    return "\n".join(lines)
+
+
+def _budget_line(step: BudgetStep, before: float) -> str:
+    share = step.contrast / before - 1 if before > 0 else 0.0
+    taken = "-" if abs(share) < 0.005 else f"{share:+.0%}"
+    return f"  {step.step:<14}{step.contrast:6.1%} {taken:>6}  {'#' * round(40 * step.contrast):<40}".rstrip()
+
+
+def _improvements(found: Limits) -> str:
+    lines = [f"What would help most through {found.instruments[0].name} (how much nearer to clear)"]
+    lines += [
+        f"  x{entry.gain:<5.2f}{entry.change:<32}{entry.feature}"[:WIDTH] for entry in best_improvements(found, 10)
+    ]
+    return "\n".join(lines)
+
+
+def best_improvements(found: Limits, most: int) -> Sequence[Any]:
+    """Return the largest gains, at most three a change, none that does not help."""
+    kept: list[Any] = []
+    for entry in found.improvements:
+        if entry.gain > 1.005 and sum(other.change == entry.change for other in kept) < 3:
+            kept.append(entry)
+    return kept[:most]
