@@ -19,9 +19,11 @@ from simulate.errors import InputError, choose
 COMMANDS = {
     "view": "the picture that a telescope, camera, place, time and air should record",
     "limits": "which features can be seen, from which aperture on, and what takes the contrast away",
-    "check": "how good a finished picture is against theory, and which fault explains the rest",
-    "plan": "a night: window, events, and how to record it; or which planet to choose",
     "season": "months and years: when a body is at its best through your instrument",
+    "plan": "a night: window, events, and how to record it; or which planet to choose",
+    "record": "a synthetic raw recording, frame by frame, with its known truth",
+    "stack": "grade, align, average and restore a recording, this program's or another's",
+    "check": "how good a finished picture is against theory, and which fault explains the rest",
     "instruments": "the instruments that are shipped, and what each number implies",
     "bodies": "what is known of each body, and from where",
 }
