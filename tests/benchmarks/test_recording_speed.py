@@ -1,15 +1,13 @@
 """Speed of the frame path, as ratios taken in one run.
 
-`python -m pytest -m benchmark_ratio tests/benchmarks/test_recording_speed.py -s` prints them. Each ratio is a median
-over interleaved rounds, so that other load on the machine strikes both sides alike. What was measured stands beside
-each bound.
+`python -m pytest -m benchmark_ratio tests/benchmarks/test_recording_speed.py -s` prints them. Both sides of a ratio are
+called in turn and the quickest of each is taken, since other load on the machine only ever adds.
 """
 
 from __future__ import annotations
 
 import os
 import resource
-import statistics
 import subprocess
 import sys
 import time
@@ -89,15 +87,15 @@ class Floor:
             scipy.fft.irfft2(self.spectrum, s=(SIDE, SIDE))
 
 
-def medians(rounds: int, **calls) -> dict[str, float]:
-    """Median seconds of each call, called in turn."""
+def quickest(rounds: int, **calls) -> dict[str, float]:
+    """Seconds of the quickest of each call, called in turn: other load on the machine only ever adds."""
     times: dict[str, list[float]] = {name: [] for name in calls}
     for _ in range(rounds):
         for name, call in calls.items():
             start = time.perf_counter()
             call()
             times[name].append(time.perf_counter() - start)
-    return {name: statistics.median(values) for name, values in times.items()}
+    return {name: min(values) for name, values in times.items()}
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +105,7 @@ def frames() -> Frames:
 
 def test_frame_against_its_bare_transforms(frames):
     floor = Floor(frames)
-    found = medians(80, floor=floor, clean=frames.clean, noisy=frames.noisy)
+    found = quickest(80, floor=floor, clean=frames.clean, noisy=frames.noisy)
     clean, noisy = found["clean"] / found["floor"], found["noisy"] / found["floor"]
     print(f"\nframe without noise {clean:.2f} x floor, with noise {noisy:.2f} x floor ({1e3 * found['noisy']:.1f} ms)")
     assert clean <= 1.6  # measured 1.0-1.2
@@ -143,7 +141,7 @@ def test_frame_against_screens_of_a_survey_library(frames):
             image.addNoise(galsim.CCDNoise(rng, gain=1.0, read_noise=1.5))
 
     plainly()
-    found = medians(9, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    found = quickest(20, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
     ratio = found["plainly"] / found["mine"]
     print(f"\ngalsim's phase screens: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
     assert ratio >= 8
@@ -179,7 +177,7 @@ def test_frame_against_layers_of_a_high_contrast_library(frames):
             np.clip(photons + 1.5 * dice.standard_normal(photons.shape), 0, 65535).astype(np.uint16)
 
     plainly()
-    found = medians(9, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    found = quickest(20, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
     ratio = found["plainly"] / found["mine"]
     print(f"\nhcipy's layers: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
     assert ratio >= 8
@@ -195,26 +193,37 @@ def recording_plan(count: int):
     return plan_recording("jupiter", "newtonian-150", "2024-12-07T22:00:00Z", options=options)
 
 
+def spin(plan, first: int, last: int):
+    """Work that two processes do twice as fast as one, if the machine lets them."""
+    total = 0
+    for number in range(100_000 * (last - first)):
+        total += number & 3
+    return np.full((last - first, 1, 1), total & 1, np.uint16), np.zeros(last - first)
+
+
 @pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="needs two cores")
-def test_two_processes_against_one(tmp_path):
-    """Frames a second once the workers are up: the start of two interpreters is not what is asked."""
+def test_two_processes_against_one():
+    """Frames a second once the workers are up, the best of several bursts of each in turn."""
     from simulate.compose.record import compute_frames
     from simulate.recording.workers import in_order, open_executor
 
-    plan = recording_plan(1200)
+    plan = recording_plan(200)
 
-    def rate(processes: int) -> float:
-        with open_executor(processes) as executor:
-            chunks = in_order(compute_frames, plan, (0, 1200), 20, executor, ahead=2 * processes)
-            for _ in range(6):
-                next(chunks)
-            start = time.perf_counter()
-            done = sum(len(raw) for raw, _ in chunks)
-            return done / (time.perf_counter() - start)
+    def rate(executor, compute=compute_frames) -> float:
+        start = time.perf_counter()
+        done = sum(len(raw) for raw, _ in in_order(compute, plan, (0, 96), 8, executor, ahead=4))
+        return done / (time.perf_counter() - start)
 
-    one, two = rate(1), rate(2)
-    print(f"\none process {one:.0f} frames/s, two {two:.0f}: {two / one:.2f} times")
-    assert two / one >= 1.7
+    with open_executor(2) as pool:
+        rate(None), rate(pool)
+        bursts = [(rate(None), rate(pool), rate(None, spin), rate(pool, spin)) for _ in range(8)]
+    one, two, spin_one, spin_two = (max(column) for column in zip(*bursts, strict=True))
+    print(
+        f"\none process {one:.0f} frames/s, two {two:.0f}: {two / one:.2f} times (bare loops {spin_two / spin_one:.2f})"
+    )
+    if spin_two / spin_one < 1.8:
+        pytest.skip("other work holds the second core: bare loops do not run twice as fast either")
+    assert two / one >= 1.7  # measured 1.96
 
 
 MEMORY = """
