@@ -41,6 +41,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_air(parser)
     parser.add_argument("--judged", type=int, metavar="N", help="dates judged in full (default 2 or 3)")
     parser.add_argument("--pictures", type=int, default=6, metavar="N", help="pictures in the strip; 0 for none")
+    parser.add_argument(
+        "--moons", action="store_true", help="list what Jupiter's moons and red spot do in the dark (up to 100 days)"
+    )
+    parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
     add_spread(parser)
     add_files(parser)
 
@@ -120,6 +124,8 @@ def _date(option: str, text: str) -> str:
 
 def _options(arguments: argparse.Namespace) -> SeasonOptions:
     from simulate.compose.season import SeasonOptions
+    from simulate.compose.view import ViewOptions
+    from simulate.scene import SceneOptions
     from simulate.values.checks import to_float
 
     step = None if arguments.step is None else to_float("--step", _plain(arguments.step), "day", 0.01, 366.0)
@@ -127,7 +133,10 @@ def _options(arguments: argparse.Namespace) -> SeasonOptions:
         raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
     if arguments.judged is not None and not 1 <= arguments.judged <= 100:
         raise InputError("--judged", arguments.judged, "give from 1 to 100")
-    return SeasonOptions(step, arguments.judged, arguments.pictures, ephemeris=arguments.ephemeris)
+    spot = arguments.red_spot
+    spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
+    view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=spot))
+    return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons)
 
 
 def _plain(text: str) -> float | str:

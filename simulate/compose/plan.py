@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -242,7 +242,7 @@ def _events(
     for event in sorted(found, key=lambda event: event.day_tt):
         key = (event.kind.split()[0], event.subject)
         if asked.judge_events and key not in judged:
-            judged[key] = _verdict(body, tool, site, sky, event, found, span, asked)
+            judged[key] = judge_event(body, tool, site, sky, event, found, span, asked)
         altitude = float(np.interp(event.day_tt, days, curve["altitude_deg"]))
         inside = window.from_tt <= event.day_tt <= window.until_tt
         result.append(PlannedEvent(event, altitude, inside, judged.get(key)))
@@ -264,29 +264,43 @@ def event_feature(event: Event, body: Body) -> JudgedFeature | None:
     return None if base is None else replace(base, name=event.subject, subjects=(event.subject,))
 
 
-def _verdict(
+def judge_event(
     body: Body,
     tool: Instrument,
-    site: Site,
+    site: Site | None,
     sky: Sky,
     event: Event,
-    found: list[Event],
+    found: Sequence[Event],
     span: tuple[float, float],
     asked: PlanOptions,
 ) -> str | None:
-    """Return whether a setup shows an event, judged when its subject is best in view."""
+    """Return whether a setup shows an event, judged when its subject is best in view.
+
+    Parameters
+    ----------
+    body, tool, site, sky : Body, Instrument, Site or None, Sky
+        What is looked at, through what, from where, under which air.
+    event : Event
+        A contact of a moon or a passage of the red spot.
+    found : sequence of Event
+        All events, among which the other contact is looked for.
+    span : (float, float)
+        Begin and end of the time in which the body can be had, TT days since 2000-01-01 12:00.
+    asked : PlanOptions
+        Recording, ephemeris.
+    """
     feature = event_feature(event, body)
     if feature is None:
         return None
     day = _showing(event, found, span)
     seen = apparition(body, tt_to_time(day), site, ephemeris=asked.ephemeris)
-    if seen.airmass is None:
+    if site is not None and seen.airmass is None:
         return None
     lines = judge_some(prospect(body, tool, seen, sky, asked.view), (feature,))
     return lines[0].verdict if lines else None
 
 
-def _showing(event: Event, found: list[Event], span: tuple[float, float]) -> float:
+def _showing(event: Event, found: Sequence[Event], span: tuple[float, float]) -> float:
     """Return the moment to judge: halfway through a crossing, just outside an eclipse or occultation."""
     kind = event.kind.split()[0]
     if kind == "red":

@@ -25,15 +25,20 @@ from simulate.compose.outlook import (
     standard_face,
     standing_features,
 )
+from simulate.compose.plan import PlanOptions, judge_event
 from simulate.compose.view import ViewOptions, compose_view
 from simulate.errors import InputError
 from simulate.geometry import Site, apparition, as_site
 from simulate.geometry.clock import days_of, tt_to_time, warn_outside_table
+from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.rise_set import night_merit
+from simulate.geometry.sight import make_observer
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
-from simulate.planning.events import season_events
-from simulate.planning.nights import best_moments, noon_of
+from simulate.planning.events import Event, season_events
+from simulate.planning.moon_events import moon_events, red_spot_events
+from simulate.planning.nights import altitudes, best_moments, noon_of
 from simulate.planning.search import spans
 from simulate.present.planning_record import Season
 from simulate.present.record import View
@@ -48,6 +53,9 @@ MOST_DATES = 20_000
 USUAL_DATES = 150
 JUDGED_FEATURES = 36
 """About how many features are judged in full, on two or three dates; the other dates follow from these."""
+
+MOST_MOON_DAYS = 100.0
+"""Longest span for which the events of moons are listed."""
 
 BEST_DATES = 5
 WORTH_A_LOOK = 0.25
@@ -103,6 +111,9 @@ class SeasonOptions:
         How pictures are recorded and drawn.
     ephemeris : str
         "builtin" or "de440".
+    moons : bool
+        List what Jupiter's moons and its red spot do in the dark hours, judged through the setup; for
+        spans up to `MOST_MOON_DAYS`.
     """
 
     step_days: float | None = None
@@ -110,6 +121,7 @@ class SeasonOptions:
     pictures: int = 0
     view: ViewOptions = field(default_factory=ViewOptions)
     ephemeris: str = "builtin"
+    moons: bool = False
 
     def __post_init__(self) -> None:
         if self.step_days is not None and not 0 < self.step_days <= 366:
@@ -251,12 +263,71 @@ def _season(
         central_meridian_deg=frozen_array(rows.get("central_meridian_deg", np.full(len(altitude), np.nan))),
         usable=frozen_array(usable),
         best=best,
-        events=season_events(body.name, *span, ephemeris=task.ephemeris),
+        events=_events(body, tool, site, sky, span, asked),
         advice=(),
         judged=tuple((node.index, node.lines) for node in nodes),
     )
     result = replace(result, advice=advice_of(result))
     return replace(result, strip=_strip(result, body, asked, executor))
+
+
+def _events(
+    body: Body, tool: Instrument, site: Site | None, sky: Sky, span: tuple[float, float], asked: SeasonOptions
+) -> tuple[Event, ...]:
+    found = season_events(body.name, *span, ephemeris=asked.ephemeris)
+    if not asked.moons:
+        return found
+    if body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
+        allowed = f"events of moons are listed for jupiter and for spans up to {MOST_MOON_DAYS:.0f} days"
+        raise InputError("moons", body.name, allowed)
+    moving = dark_moon_events(body, tool, site, sky, span, asked)
+    return tuple(sorted((*found, *moving), key=lambda event: event.day_tt))
+
+
+def dark_moon_events(
+    body: Body, tool: Instrument, site: Site | None, sky: Sky, span: tuple[float, float], asked: SeasonOptions
+) -> tuple[Event, ...]:
+    """Return what moons and red spot do while Jupiter can be had, with altitude and verdict in the words.
+
+    Each kind of event of each moon is judged once, on its first date.
+
+    Parameters
+    ----------
+    body, tool, site, sky : Body, Instrument, Site or None, Sky
+        What is looked at, through what, from where (anywhere at any hour without), under which air.
+    span : (float, float)
+        TT days since 2000-01-01 12:00.
+    asked : SeasonOptions
+        Recording, red spot, ephemeris.
+    """
+    spot = asked.view.scene.red_spot_longitude_deg
+    found = [
+        *moon_events(*span, site, ephemeris=asked.ephemeris),
+        *red_spot_events(*span, spot, ephemeris=asked.ephemeris),
+    ]
+    kept, heights = _in_the_dark(sorted(found, key=lambda event: event.day_tt), site, asked.ephemeris)
+    options = PlanOptions(asked.view, asked.ephemeris)
+    judged: dict[tuple[str, str], str | None] = {}
+    told = []
+    for event, height in zip(kept, heights, strict=True):
+        key = (event.kind.split()[0], event.subject)
+        if key not in judged:
+            near = event.day_tt - 0.04, event.day_tt + 0.04  # an hour: it stays up and dark
+            judged[key] = judge_event(body, tool, site, sky, event, found, near, options)
+        words = [f"{height:.0f} deg high"] if site is not None else []
+        words += [judged[key] or ""] if judged[key] else []
+        told.append(replace(event, what=f"{event.what}: {', '.join(words)}" if words else event.what))
+    return tuple(told)
+
+
+def _in_the_dark(found: list[Event], site: Site | None, ephemeris: str) -> tuple[list[Event], list[float]]:
+    """Return the events that fall into hours when Jupiter can be had, with its altitudes, deg."""
+    if site is None or not found:
+        return found, [90.0] * len(found)
+    observer = make_observer(np.array([event.day_tt for event in found]), site, load_ephemeris(ephemeris))
+    height, sun = altitudes("jupiter", observer, site), altitudes("sun", observer, site)
+    good = np.flatnonzero(night_merit("jupiter", height, sun) > 0.0)
+    return [found[index] for index in good], [float(height[index]) for index in good]
 
 
 def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
@@ -465,7 +536,11 @@ def _circumstances(found: Season, index: int) -> str:
     if column["illuminated_fraction"][index] < 0.97:
         text += f", {column['illuminated_fraction'][index]:.0%} lit"
     if "ring_opening_deg" in column:
-        text += f", rings open {column['ring_opening_deg'][index]:+.1f} deg"
+        opening, sun = column["ring_opening_deg"][index], column["ring_opening_sun_deg"][index]
+        text += f", rings open {opening:+.1f} deg" + (" (their dark side)" if opening * sun < 0 else "")
+    if found.body == "mars":
+        tilt = column["sub_observer_latitude_deg"][index]
+        text += f", {'north' if tilt > 0 else 'south'} pole {abs(tilt):.0f} deg towards us"
     if "altitude_deg" in column:
         text += f", {column['altitude_deg'][index]:.0f} deg high at {found.times_utc[index][11:16]} UTC"
     text += f", sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec"

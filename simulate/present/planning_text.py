@@ -13,7 +13,7 @@ from simulate.present.planning_record import CaptureCard, MoonCard, Plan, Season
 from simulate.present.words import ascii_text, body_title, compass, duration, where_text
 
 WIDE = 80
-MOST_EVENTS = 40
+MOST_EVENTS = 60
 TABLE_ROWS = 24
 
 

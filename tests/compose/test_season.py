@@ -196,3 +196,20 @@ def test_a_cluster_gives_the_same_rows() -> None:
         far = executor.submit(season_rows, task, 0, 6).result(timeout=60)
     for name, column in season_rows(task, 0, 6).items():
         assert np.array_equal(column, far[name], equal_nan=True), name
+
+
+def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdict() -> None:
+    options = SeasonOptions(
+        2.0, judged=1, moons=True, view=ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0))
+    )
+    found = season("jupiter", "2027-02-10", "2027-02-13", "refractor-40", SITE, options=options)
+    moving = [event for event in found.events if event.subject]
+    assert {"io", "red spot"} <= {event.subject for event in moving}
+    for event in moving:
+        seen = apparition("jupiter", event.time_utc, SITE)
+        assert seen.sun_altitude_deg is not None
+        assert seen.sun_altitude_deg <= -6.0
+        assert f"{seen.altitude_deg:.0f} deg high" in event.what
+        assert event.what.split(", ")[-1] in ("clear", "doubtful", "lost")
+    with pytest.raises(InputError, match="moons"):
+        season("mars", "2027-02-10", "2027-02-13", "refractor-40", SITE, options=options)
