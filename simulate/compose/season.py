@@ -40,6 +40,7 @@ from simulate.planning.events import Event, season_events
 from simulate.planning.moon_events import moon_events, red_spot_events
 from simulate.planning.nights import altitudes, best_moments, noon_of
 from simulate.planning.search import spans
+from simulate.present.caution import caution_for
 from simulate.present.planning_record import Season
 from simulate.present.record import View
 from simulate.recording.workers import in_order
@@ -510,7 +511,15 @@ def advice_of(found: Season) -> tuple[str, ...]:
     if len(later) > 1:
         listed = ", ".join(f"{times[i][:7]} {merit[i] / max(merit[top], 1e-30):.0%}" for i in later[:8])
         sentences.append(f"Best of each apparition, relative to the best of all: {listed}.")
-    return tuple(sentences)
+    return (*sentences, *_cautions(found, top))
+
+
+def _cautions(found: Season, index: int) -> tuple[str, ...]:
+    """Return the fixed safety text if it applies to a date."""
+    sun = found.columns.get("sun_altitude_deg")
+    apart = float(found.columns["elongation_deg"][index])
+    caution = caution_for(apart, None if sun is None else float(sun[index]))
+    return (caution,) if caution else ()
 
 
 def _peak(merit: FloatArray, first: int, last: int) -> int:

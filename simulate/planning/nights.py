@@ -21,6 +21,8 @@ TWILIGHTS = (("sun", LIMB_HORIZON_DEG), ("civil", -6.0), ("nautical", -12.0), ("
 _SUN_STEP_DAYS = 10.0 / 1440.0
 _NIGHT_STEP_DAYS = 20.0 / 1440.0
 _ROWS_AT_ONCE = 20_000
+_FINER = 21
+"""Moments between the neighbours of the best one of the coarse grid."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +110,7 @@ class BestMoments:
 def best_moments(
     body: str, noons_tt: FloatArray, site: Site, *, lowest_deg: float = LOWEST_DEG, ephemeris: str = "builtin"
 ) -> BestMoments:
-    """Return a body's best moments of the nights that follow some noons, on a grid of 20 minutes.
+    """Return a body's best moments of the nights that follow some noons, to 2 minutes (twilight: to 1).
 
     Parameters
     ----------
@@ -123,7 +125,8 @@ def best_moments(
     ephemeris : str
         "builtin" or "de440".
     """
-    offsets = np.arange(0.0, 1.0, _NIGHT_STEP_DAYS)
+    # what is looked at in twilight is up for less than an hour
+    offsets = np.arange(0.0, 1.0, _NIGHT_STEP_DAYS / (2.0 if body in ("mercury", "venus", "moon") else 1.0))
     at_once = max(1, _ROWS_AT_ONCE // len(offsets))
     noons = np.asarray(noons_tt, dtype=float)
     rows = [
@@ -137,14 +140,25 @@ def _moments(
     body: str, noons: FloatArray, offsets: FloatArray, site: Site, lowest_deg: float, ephemeris: str
 ) -> tuple[FloatArray, ...]:
     days = noons[:, None] + offsets
+    altitude, sun, merit = _sampled(body, days, site, lowest_deg, ephemeris)
+    rows = np.arange(len(noons))
+    hours = 24.0 * (offsets[1] - offsets[0]) * np.count_nonzero(merit > 0.0, axis=1)
+    best = np.where(merit.max(axis=1) > 0.0, np.argmax(merit, axis=1), len(offsets) // 2)
+    step = offsets[1] - offsets[0]
+    days = days[rows, best][:, None] + np.linspace(-step, step, _FINER)
+    altitude, sun, merit = _sampled(body, days, site, lowest_deg, ephemeris)
+    best = np.where(merit.max(axis=1) > 0.0, np.argmax(merit, axis=1), _FINER // 2)
+    return days[rows, best], altitude[rows, best], sun[rows, best], merit[rows, best], hours
+
+
+def _sampled(
+    body: str, days: FloatArray, site: Site, lowest_deg: float, ephemeris: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return altitudes of body and Sun, and the merit, shape (nights, moments)."""
     observer = make_observer(days.ravel(), site, load_ephemeris(ephemeris))
     altitude = altitudes(body, observer, site).reshape(days.shape)
     sun = altitudes("sun", observer, site).reshape(days.shape)
-    merit = night_merit(body, altitude, sun, lowest_deg)
-    best = np.where(merit.max(axis=1) > 0.0, np.argmax(merit, axis=1), len(offsets) // 2)
-    rows = np.arange(len(noons))
-    hours = 24.0 * _NIGHT_STEP_DAYS * np.count_nonzero(merit > 0.0, axis=1)
-    return days[rows, best], altitude[rows, best], sun[rows, best], merit[rows, best], hours
+    return altitude, sun, night_merit(body, altitude, sun, lowest_deg)
 
 
 def noon_of(date: str, site: Site) -> float:

@@ -218,8 +218,8 @@ def season_panels(season: Season) -> tuple[Panel, ...]:
         found.append(Panel("altitude at its best that night, deg", ((column["altitude_deg"], INK),), 0.0, 90.0))
     found.append(Panel("delivered width, arcsec", ((column["delivered_fwhm_arcsec"], CLEAR),), 0.0))
     if "ring_opening_deg" in column:
-        rings = ((column["ring_opening_deg"], ACCENT), (column["ring_opening_sun_deg"], DOUBTFUL))
-        found.append(Panel("ring opening from the Earth and from the Sun, deg (north positive)", rings))
+        rings = ((column["ring_opening_sun_deg"], QUIET), (column["ring_opening_deg"], ACCENT))
+        found.append(Panel("ring opening from the Earth, and from the Sun (dim), deg; north positive", rings))
     elif season.body in ("mercury", "venus", "mars", "moon"):
         found.append(Panel("lit part of the disc", ((column["illuminated_fraction"], INK),), 0.0, 1.0))
     return tuple(found)
@@ -263,7 +263,7 @@ def night_chart(plan: Plan) -> Board:
             90.0,
         ),
         Panel("delivered width, arcsec", ((curve["delivered_fwhm_arcsec"], CLEAR),), 0.0),
-        Panel("dispersion from 400 to 700 nm, arcsec", ((curve["dispersion_arcsec"], DOUBTFUL),), 0.0),
+        Panel("dispersion from 400 to 700 nm, arcsec", ((curve["dispersion_arcsec"], DISC),), 0.0),
     )
     board = Board(WIDTH, 800)
     words = [line for text in plan.advice for line in board.wrapped(text, WIDTH - LEFT - RIGHT, 14)]
