@@ -44,6 +44,13 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.floating]
 
+SEASON_DIGITS = 1
+"""Seasons and drifting spots are taken to a tenth of a degree: finer than anything known of either, and one
+map then serves a whole recording."""
+
+SEASONAL_KINDS = frozenset({"cap", "collar", "hood", "cloud"})
+"""Kinds of feature that follow the season."""
+
 LARGEST_QUIET_UNCERTAINTY_DEG = 10.0
 """An oval's longitude that is less certain than this is warned about: near this error its transit
 comes a quarter of an hour early or late, which a user would notice."""
@@ -216,6 +223,7 @@ def surface_map(
     if user_map is not None:
         return _veiled(body, _checked_user_map(user_map, names), dust)
     season = None if solar_longitude_deg is None else to_float("Ls", solar_longitude_deg, "deg") % 360.0
+    season = round(season, SEASON_DIGITS) if season is not None and _seasonal(body) else None
     oval = _oval_longitude(body, names, time_jd, red_spot_longitude_deg)
     return _veiled(
         body, _bare_map(body, names, season, oval, time_jd if invented_texture else None, invented_texture), dust
@@ -244,11 +252,12 @@ def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, 
     found = red_spot_longitude(body, time_jd)
     if found is None or any(f["name"] in without for f in body.features if f.get("kind") == "oval"):
         return 0.0
-    longitude, uncertainty = found
+    longitude, uncertainty = round(found[0], SEASON_DIGITS), found[1]
     if uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
         message = (
             f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
-            f"uncertain by {uncertainty:.0f} deg; give the present one (red_spot_longitude_deg, or --red-spot on the command line)"
+            f"uncertain by {uncertainty:.0f} deg; give the present one (red_spot_longitude_deg, or --red-spot on the "
+            "command line)"
         )
         warnings.warn(message, RangeWarning, stacklevel=3)
     return longitude
@@ -273,7 +282,7 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
     return SurfaceMap(bare.name, bare.wavelengths_nm, _bands_first(veiled), bare.longitude_system)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=6)
 def _bare_map(
     body: Body,
     without: frozenset[str],
@@ -324,7 +333,7 @@ def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: 
     return canvas
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=2)
 def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) -> npt.NDArray[np.float64]:
     """Paint the ground and the features that no date changes, up to the first that one does.
 
@@ -399,6 +408,11 @@ def _zone_profile(
         colours += [palette.colour(zone)] * 2
     table = np.array(colours)
     return np.stack([np.interp(latitudes, points, column) for column in table.T], axis=-1)
+
+
+def _seasonal(body: Body) -> bool:
+    """Return whether any feature of the body comes and goes with its season."""
+    return any(feature["kind"] in SEASONAL_KINDS or "season" in feature for feature in body.features)
 
 
 @lru_cache(maxsize=4)
