@@ -9,12 +9,13 @@ sqrt(sum(signal^2 / variance)) (Barrett & Myers 2004, Foundations of Image Scien
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import laplace
+from scipy.ndimage import correlate1d
 
 from simulate.errors import InputError, choose
 
@@ -32,6 +33,11 @@ ALWAYS_UNKNOWN = ("brightness", "offset", "place")
 """What no user knows."""
 
 _TINY = 1e-30
+
+SLOPE = (-1 / 60, 3 / 20, -3 / 4, 0.0, 3 / 4, -3 / 20, 1 / 60)
+BEND = (1 / 90, -3 / 20, 3 / 2, -49 / 18, 3 / 2, -3 / 20, 1 / 90)
+"""Central differences of sixth order for the first and second derivative (any text on numerics): a sharp
+picture of few cells a resolution element needs them."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +172,7 @@ def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float
         made.append(np.ones_like(without))
     if not {"place", "size", "stretch"} & set(unknowns):
         return made
-    along_rows, along_columns = (np.asarray(slope) for slope in np.gradient(without))
+    along_rows, along_columns = (correlate1d(without, SLOPE, axis, mode="nearest") for axis in (0, 1))
     if "place" in unknowns:
         made += [along_rows, along_columns]
     y = (np.arange(without.shape[0]) - middle[0])[:, None]
@@ -180,7 +186,8 @@ def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float
 
 def _blur_template(without: FloatArray, fwhm_cells: float) -> FloatArray:
     """What the picture changes by for a response broader by `KNOWN_BLUR`: that much variance, diffused."""
-    return KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2 * laplace(without, mode="nearest")
+    bend = correlate1d(without, BEND, 0, mode="nearest") + correlate1d(without, BEND, 1, mode="nearest")
+    return KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2 * bend
 
 
 def _fitted_away(
@@ -211,17 +218,21 @@ def _fitted_away(
 
 
 def _peak_value(values: FloatArray, row: int, column: int) -> float:
-    """Value at the top of the parabolas through a cell and its neighbours: the peak between cells."""
+    """Height of the peak between cells: of parabolas through the logarithms of a cell and its neighbours.
+
+    Exact for a Gaussian, and within 2 % for the core of an Airy disc on critical sampling.
+    """
     top = float(values[row, column])
-    extra = 0.0
-    for low, high in (
-        (values[row - 1, column], values[min(row + 1, values.shape[0] - 1), column]) if row else (top, top),
-        (values[row, column - 1], values[row, min(column + 1, values.shape[1] - 1)]) if column else (top, top),
-    ):
-        bend = 2 * top - float(low) - float(high)
-        if bend > 0:
-            extra += (float(high) - float(low)) ** 2 / (8 * bend)
-    return top + extra
+    if top <= 0:
+        return top
+    factor = 1.0
+    for line, place in ((values[:, column], row), (values[row], column)):
+        if 0 < place < len(line) - 1 and min(line[place - 1], line[place + 1]) > 0.05 * top:
+            low, high = (math.log(float(line[place + side]) / top) for side in (-1, 1))
+            bend = low + high
+            if bend < 0:
+                factor *= math.exp(-((high - low) ** 2) / (8 * bend))
+    return top * factor
 
 
 def floor_per_cell(share: float, fwhm_arcsec: float, step_arcsec: float) -> float:

@@ -88,10 +88,11 @@ def judged_features(body: Body) -> tuple[JudgedFeature, ...]:
     InputError
         For a section with an unknown key, kind, line or stage.
     """
-    return tuple(_read(section) for section in body.sections.get("judged", ()))
+    return tuple(read_feature(section) for section in body.sections.get("judged", ()))
 
 
-def _read(section: Section) -> JudgedFeature:
+def read_feature(section: Section) -> JudgedFeature:
+    """Return what one ``[[judged]]`` section declares; raises `InputError` for what it cannot mean."""
     where = section.where
     for key in section:
         if key not in _KEYS:

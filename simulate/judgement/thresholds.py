@@ -25,19 +25,19 @@ class Thresholds:
     Parameters
     ----------
     snr_doubtful, snr_clear : float
-        Signal to noise of the best linear observer. Rose (1948, J. Opt. Soc. Am. 38, 196) found that
-        about 5 is needed to be sure of a feature whose place is known.
+        Signal to noise of the best linear observer, who knows place and shape. Rose (1948, J. Opt. Soc.
+        Am. 38, 196) found that people need about 5 for a plain patch; the reports ask for a little more.
     contrast_doubtful, contrast_clear : float
-        Share of the entering contrast that is left. The contrast of two points at Rayleigh's
-        distance is 0.26 of what entered (Rayleigh 1879), at Dawes' it is about a tenth of that.
+        Share of the entering contrast that is left. For comparison: the dip between two points at
+        Rayleigh's distance is 0.26 of their brightness (Rayleigh 1879), at Dawes' a few hundredths.
     uncertainty : float
         Relative uncertainty of all four: verdicts are also taken with them divided and multiplied by
         ``1 + uncertainty``.
     """
 
-    snr_doubtful: float = 5.0
-    snr_clear: float = 10.0
-    contrast_doubtful: float = 0.1
+    snr_doubtful: float = 7.0
+    snr_clear: float = 14.0
+    contrast_doubtful: float = 0.08
     contrast_clear: float = 0.25
     uncertainty: float = 0.3
 

@@ -148,13 +148,13 @@ def _smallest_table(found: Limits) -> str:
     lines = [
         'Smallest aperture, mm (range: seeing 0.3" better or worse, thresholds 30 % lower or',
         "higher), at critical sampling and with the camera as it is and the best amplifier",
-        f"{'':<25}{'doubtful from':<20}{'clear from':<20}own camera",
+        f"{'':<27}{'doubtful from':<19}{'clear from':<19}own camera",
     ]
     for usual, own in zip(found.smallest, found.smallest_own, strict=True):
         first = _with_band(found, usual.doubtful_mm, usual.doubtful_range_mm)
         second = _with_band(found, usual.clear_mm, usual.clear_range_mm)
         third = f"{_size(found, own.doubtful_mm)} / {_size(found, own.clear_mm)}"
-        lines.append(f"{label(usual.feature):<25}{first:<20}{second:<20}{third}".rstrip())
+        lines.append(f"{label(usual.feature):<27}{first:<19}{second:<19}{third}".rstrip())
     return "\n".join(lines)
 
 
@@ -176,14 +176,14 @@ def _with_band(found: Limits, size: float | None, band: Band) -> str:
 def _comparison(found: Limits) -> str:
     names = [tool.name for tool in found.instruments]
     lines = ["Contrast left and verdict through " + (names[0] if len(names) == 1 else "each instrument")]
-    room = (WIDTH - 25) // max(1, min(len(names), 3))
+    room = (WIDTH - 27) // max(1, min(len(names), 3))
     for start in range(0, len(names), 3):
         chosen = range(start, min(start + 3, len(names)))
         if len(names) > 1:
-            lines.append(f"{'':<25}" + "".join(f"{names[i][: room - 1]:<{room}}" for i in chosen).rstrip())
+            lines.append(f"{'':<27}" + "".join(f"{names[i][: room - 1]:<{room}}" for i in chosen).rstrip())
         for place, entry in enumerate(found.compared[0]):
             cells = [_verdict_cell(found, found.compared[i][place]) for i in chosen]
-            lines.append((f"{label(entry.name):<25}" + "".join(f"{cell:<{room}}" for cell in cells)).rstrip())
+            lines.append((f"{label(entry.name):<27}" + "".join(f"{cell:<{room}}" for cell in cells)).rstrip())
     return "\n".join(lines)
 
 
