@@ -10,8 +10,8 @@ from __future__ import annotations
 import tomllib
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from dataclasses import dataclass, field
+from functools import lru_cache
 from importlib import resources
 from itertools import takewhile
 from typing import TYPE_CHECKING
@@ -86,10 +86,15 @@ class SurfaceMap:
     wavelengths_nm: npt.NDArray[np.float64]
     reflectance: npt.NDArray[np.float32]
     longitude_system: str = ""
+    _wrapped: npt.NDArray[np.float32] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "wavelengths_nm", frozen_array(self.wavelengths_nm, float))
-        object.__setattr__(self, "reflectance", frozen_array(self.reflectance, np.float32))
+        # kept once, with the first column repeated after the last: sampling then needs no wrap
+        values = np.asarray(self.reflectance, np.float32)
+        wrapped = frozen_array(np.concatenate([values, values[:, :, :1]], axis=2))
+        object.__setattr__(self, "_wrapped", wrapped)
+        object.__setattr__(self, "reflectance", wrapped[:, :, :-1])
 
     @property
     def latitudes_deg(self) -> npt.NDArray[np.float64]:
@@ -100,12 +105,6 @@ class SurfaceMap:
     def longitudes_deg(self) -> npt.NDArray[np.float64]:
         """East longitude of the columns, deg, shape (longitudes,)."""
         return np.arange(self.reflectance.shape[2]) * (360.0 / self.reflectance.shape[2])
-
-    @cached_property
-    def _planes(self) -> npt.NDArray[np.float32]:
-        """The same numbers, shape (bands, places), with the first column repeated after the last."""
-        bands = self.reflectance.shape[0]
-        return np.concatenate([self.reflectance, self.reflectance[:, :, :1]], axis=2).reshape(bands, -1)
 
     def sample(
         self,
@@ -152,7 +151,12 @@ class SurfaceMap:
         west = np.minimum(column.astype(np.int32), columns - 1)
         right = (column - west).astype(np.float32)
         first = south * np.int32(columns + 1) + west
-        return np.stack([self._blend(plane, first, columns + 1, up, right) for plane in self._planes])
+        return np.stack(
+            [
+                self._blend(plane, first, columns + 1, up, right)
+                for plane in self._wrapped.reshape(len(self._wrapped), -1)
+            ]
+        )
 
     @staticmethod
     def _blend(
@@ -282,7 +286,7 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
     return SurfaceMap(bare.name, bare.wavelengths_nm, _bands_first(veiled), bare.longitude_system)
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=4)
 def _bare_map(
     body: Body,
     without: frozenset[str],
