@@ -199,12 +199,14 @@ def compose_limits(
         What is fixed by the user.
     """
     first = instruments[0]
-    families = [[make(first, size) for size in options.apertures_mm] for make in (critical_family, own_family)]
+    families = _families(first, options)
     changes = possible_changes(first, seen, sky)
+    # the common field must not depend on which instrument is named first
+    every = [tool for one in instruments for family in _families(one, options) for tool in family]
+    every += [tool for one in instruments for tool, _ in possible_changes(one, seen, sky).values()]
     study = make_study(
-        body, seen, sky, [*families[0], *families[1], *instruments, *(tool for tool, _ in changes.values())],
-        options=options.scene, wishes=options.wishes, floor=options.floor,
-    )  # fmt: skip
+        body, seen, sky, [*every, *instruments], options=options.scene, wishes=options.wishes, floor=options.floor
+    )
     setups = _Setups(study, families, instruments, changes)
     features = [entry for entry in judged_features(body) if not entry.without & options.scene.without]
     found = _judged(setups, features, options)
@@ -217,6 +219,10 @@ def compose_limits(
         ladder_pictures(setups), study.width_arcsec, body_width_arcsec(body, seen),
         options.thresholds, options.floor, sky,
     )  # fmt: skip
+
+
+def _families(instrument: Instrument, options: LimitsOptions) -> list[list[Instrument]]:
+    return [[make(instrument, size) for size in options.apertures_mm] for make in (critical_family, own_family)]
 
 
 @dataclass

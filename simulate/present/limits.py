@@ -145,9 +145,13 @@ def _ladder(found: Limits) -> str:
 
 
 def _smallest_table(found: Limits) -> str:
+    told = (
+        "Smallest aperture, mm (range: seeing 0.3 arcsec better or worse, thresholds "
+        f"{found.thresholds.uncertainty:.0%} lower or higher), at critical sampling; last, with the camera "
+        "as it is and the best amplifier"
+    )
     lines = [
-        'Smallest aperture, mm (range: seeing 0.3" better or worse, thresholds 30 % lower or',
-        "higher), at critical sampling and with the camera as it is and the best amplifier",
+        textwrap.fill(told, WIDTH),
         f"{'':<27}{'doubtful from':<19}{'clear from':<19}own camera",
     ]
     for usual, own in zip(found.smallest, found.smallest_own, strict=True):
