@@ -70,7 +70,7 @@ shortest wavelength needs 2.75."""
 
 MOST_CELLS = 1_000_000
 """A field that would need more cells of the wanted size takes the least, then no finer stack, then
-one cell a pixel."""
+one cell a pixel, and at last a smaller window of the sensor (the Moon through a long focus)."""
 
 SMALLEST_FIELD_PX = 32
 """Pixels of the smallest window of the sensor."""
@@ -475,6 +475,10 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
         grid = sensor.fine_grid(factor, multiple=round(factor / stack_factor))
         if grid.rows * grid.columns <= MOST_CELLS:
             break
+    while grid.rows * grid.columns > 1.3 * MOST_CELLS:
+        rows, columns = (2 * int(0.45 * pixels) for pixels in sensor.shape)
+        sensor = replace(sensor, rows=rows, columns=columns)
+        grid = sensor.fine_grid(factor)
     # without finer cells a pixel's drop is a pixel wide
     drop = drop if stack_factor == finer else min(1.0, drop * finer)
     return Field(sensor, grid, factor, stack_factor, drop)

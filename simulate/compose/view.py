@@ -67,6 +67,9 @@ USUAL_SMEAR = 0.8
 NEGLIGIBLE_SMEAR = 0.1
 """Rotation by less than this share of the delivered width is not drawn."""
 
+LEAST_SHARE = 0.8
+"""An exposure shorter than this share of the one first assumed has a chain of its own."""
+
 BRIGHTEST_SHOWN = 0.85
 """Linear brightness at which the brightest part of the unblurred disc is shown."""
 
@@ -221,10 +224,20 @@ def expected_frame(
     setting = Setting(instrument, sky, aim, laid.grid, laid.sensor, bins)
     if options.wishes.exposure_s is not None:
         setting = replace(setting, exposure_s=options.wishes.exposure_s)
-    chain = make_chain(setting)
     scene = render(seen, body, laid.grid, bins, options=options.scene)
+    look = through_chain(body, laid, scene, make_chain(setting), options)
+    shorter = exposure_of(look, look.rates).exposure_s
+    if options.wishes.exposure_s is None and shorter < LEAST_SHARE * setting.exposure_s:
+        # a bright body is exposed so shortly that the air and the mount stand nearly still
+        look = through_chain(body, laid, scene, make_chain(replace(setting, exposure_s=shorter)), options)
+    return look
+
+
+def through_chain(body: Body, laid: Field, scene: Scene, chain: Chain, options: ViewOptions) -> ExpectedFrame:
+    """Send a scene through a chain; parameters as the fields of `ExpectedFrame`."""
     responses = chain.channel_transfer(scene_colours(scene))
-    sharp = delivered_fwhm(responses[green_channel(instrument)], laid.grid.step_arcsec, laid.grid.columns)
+    green = green_channel(chain.setting.instrument)
+    sharp = delivered_fwhm(responses[green], laid.grid.step_arcsec, laid.grid.columns)
     return ExpectedFrame(body, laid, chain, scene, chain.rates(scene), responses, sharp, options)
 
 
