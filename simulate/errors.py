@@ -6,7 +6,9 @@ sentence and exit code 2. Warnings are named classes so that a caller can filter
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from difflib import get_close_matches
 
 
@@ -65,6 +67,29 @@ class EphemerisWarning(SimulateWarning):
 
 class SafetyWarning(SimulateWarning):
     """The Sun is near the target or up: the cautions apply."""
+
+
+@contextmanager
+def kept_warnings(*, again: bool = False) -> Iterator[list[str]]:
+    """Keep this package's warnings as texts, once each; others are shown as ever.
+
+    The texts travel with a result, from other processes too.
+
+    Parameters
+    ----------
+    again : bool
+        Show them afterwards as well.
+    """
+    texts: list[str] = []
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield texts
+    for entry in caught:
+        ours = issubclass(entry.category, SimulateWarning)
+        if ours and str(entry.message) not in texts:
+            texts.append(str(entry.message))
+        if again or not ours:
+            warnings.warn_explicit(entry.message, entry.category, entry.filename, entry.lineno)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -36,6 +36,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="start", metavar="DATE", help="first date (default: today)")
     parser.add_argument("--until", metavar="DATE", help="last date (default: a year later)")
     parser.add_argument("--step", metavar="TIME", help='between dates, e.g. "7 day" (default: about 150 dates)')
+    parser.add_argument(
+        "--hour", metavar="HH:MM", help="look at this hour UTC of each night (default: at its best)"
+    )
     add_instruments(parser)
     add_where(parser)
     add_air(parser)
@@ -136,7 +139,17 @@ def _options(arguments: argparse.Namespace) -> SeasonOptions:
     spot = arguments.red_spot
     spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
     view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=spot))
-    return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons)
+    hour = None if arguments.hour is None else _hour(arguments.hour)
+    return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons, hour)
+
+
+def _hour(text: str) -> float:
+    import re
+
+    found = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)", text.strip(), re.ASCII)
+    if found is None:
+        raise InputError("--hour", text, 'write an hour such as "21:00", UTC')
+    return int(found.group(1)) + int(found.group(2)) / 60.0
 
 
 def _plain(text: str) -> float | str:

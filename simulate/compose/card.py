@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -41,69 +42,114 @@ from simulate.stack import keep_fraction
 FAINT_PART = 0.1
 """Level, relative to the peak, at which no contour steps should show (a terminator, a belt's edge)."""
 
+FWHM_PER_SIGMA = 2.3548
+"""Of a Gaussian: 2 sqrt(2 ln 2)."""
+
 FOLDED_FOCAL_RATIO = 9.0
 """Obstructed telescopes slower than this are mostly folded ones, whose tube is shorter than their focal length."""
 
 
 def capture_card(setup: Prospect) -> CaptureCard:
     """Read the card off a setup that has been sent through the chain."""
+    look = setup.look
+    parts = (
+        _recording(setup),
+        _data(setup),
+        _sampling(look),
+        _focus(look),
+        _colours(look),
+        _moons(look, setup.exposure.exposure_s),
+    )
+    return CaptureCard(**{name: value for part in parts for name, value in part.items()})
+
+
+def _recording(setup: Prospect) -> dict[str, Any]:
     look, exposure = setup.look, setup.exposure
-    tool, seen = look.instrument, look.scene.apparition
-    camera, scope = tool.camera, tool.telescope
-    gain, pixel = exposure.gain_e_per_dn, look.laid.sensor.pixel_arcsec
-    read = camera.read_noise_at(gain)
-    file_bits, steps = bit_depth(FAINT_PART * exposure.peak_electrons, read, gain, camera.bits)
-    region = region_of_interest(body_width_arcsec(look.body, seen), pixel, camera.rows, camera.columns)
+    read = look.instrument.camera.read_noise_at(exposure.gain_e_per_dn)
+    peak = max(exposure.peak_electrons, 1e-9)
+    fried = look.chain.setting.fried_ratio
+    return {
+        "exposure_s": exposure.exposure_s,
+        "gain_e_per_dn": exposure.gain_e_per_dn,
+        "frames_per_second": exposure.frames_per_second,
+        "seconds": exposure.seconds,
+        "frames": exposure.frames,
+        "kept": exposure.kept,
+        "keep_fraction": keep_fraction(fried),
+        "fried_ratio": fried,
+        "peak_electrons": exposure.peak_electrons,
+        "peak_fraction": exposure.peak_fraction,
+        "peak_e_per_ms": exposure.peak_electrons / exposure.exposure_s / 1000.0,
+        "limited_by": exposure.limited_by,
+        "read_noise_share": read**2 / (read**2 + peak),
+        "enough_frames": enough_frames(math.sqrt(peak) * math.sqrt(peak / (peak + read**2))),
+        "longest": longest_recording(look.sharp_arcsec, rotation_arcsec_per_s(look.body, look.scene.apparition)),
+    }
+
+
+def _data(setup: Prospect) -> dict[str, Any]:
+    look, exposure = setup.look, setup.exposure
+    camera, pixel = look.instrument.camera, look.laid.sensor.pixel_arcsec
+    gain, peak = exposure.gain_e_per_dn, exposure.peak_electrons
+    bits, steps = bit_depth(FAINT_PART * peak, camera.read_noise_at(gain), gain, camera.bits)
+    width = body_width_arcsec(look.body, look.scene.apparition)
+    region = region_of_interest(width, pixel, camera.rows, camera.columns)
+    return {
+        "fitting_gain_e_per_dn": max(peak, 1e-9) / 0.6 / max(camera.largest_dn - camera.offset_dn, 1.0),
+        "file_bits": bits,
+        "noise_steps_8bit": steps,
+        "ripple_steps_8bit": ripple_steps(steps),
+        "region_px": region,
+        "gigabytes": gigabytes(region[1], region[0], exposure.frames, bits),
+    }
+
+
+def _sampling(look: ExpectedFrame) -> dict[str, Any]:
+    camera, scope, pixel = look.instrument.camera, look.instrument.telescope, look.laid.sensor.pixel_arcsec
+    return {
+        "size_px": look.scene.apparition.equatorial_diameter_arcsec / pixel,
+        "critical_focal_ratio": critical_focal_ratio(camera.pixel_um),
+        "focal_ratio": scope.focal_ratio,
+        "amplifier": critical_amplifier(camera.pixel_um, scope.focal_length_mm / scope.aperture_mm),
+        "finer_resampling": look.laid.stack_factor,
+        "sharpening_radius_px": look.sharp_arcsec / FWHM_PER_SIGMA / pixel,
+        "up_position_angle_deg": look.laid.sensor.angle_deg % 360.0,
+        "mirrored": look.instrument.mount.mirrored,
+    }
+
+
+def _focus(look: ExpectedFrame) -> dict[str, Any]:
+    scope = look.instrument.telescope
+    native = scope.focal_length_mm / scope.aperture_mm
+    return {
+        "focus_tolerance_um": focus_tolerance_um(scope.focal_ratio),
+        "focus_drift_um_per_k": focus_drift_um_per_k(scope.focal_length_mm, scope.amplifier),
+        "folded": scope.obstruction_mm > 0 and native >= FOLDED_FOCAL_RATIO,
+    }
+
+
+def _colours(look: ExpectedFrame) -> dict[str, Any]:
     shifts = channel_shifts(look)
     fringe = _fringe_arcsec(look, shifts)
-    moons = moon_cards(look, exposure.exposure_s)
+    return {
+        "dispersion_arcsec": fringe,
+        "dispersion_px": fringe / look.laid.sensor.pixel_arcsec,
+        "zenith_position_angle_deg": (look.scene.apparition.parallactic_angle_deg or 0.0) % 360.0,
+        "shifts": shifts,
+        "white_balance": white_balance(look),
+    }
+
+
+def _moons(look: ExpectedFrame, exposure_s: float) -> dict[str, Any]:
+    moons, turn = moon_cards(look, exposure_s), _field_rotation(look)
     clear = [moon.exposure_ratio for moon in moons if moon.state == "clear"]
-    turn = _field_rotation(look)
     reach = max((math.hypot(moon.east_arcsec, moon.north_arcsec) for moon in moons), default=0.0)
-    peak = max(exposure.peak_electrons, 1e-9)
-    return CaptureCard(
-        exposure_s=exposure.exposure_s,
-        gain_e_per_dn=gain,
-        frames_per_second=exposure.frames_per_second,
-        seconds=exposure.seconds,
-        frames=exposure.frames,
-        kept=exposure.kept,
-        keep_fraction=keep_fraction(look.chain.setting.fried_ratio),
-        fried_ratio=look.chain.setting.fried_ratio,
-        peak_electrons=exposure.peak_electrons,
-        peak_fraction=exposure.peak_fraction,
-        peak_e_per_ms=exposure.peak_electrons / exposure.exposure_s / 1000.0,
-        limited_by=exposure.limited_by,
-        read_noise_share=read**2 / (read**2 + peak),
-        fitting_gain_e_per_dn=peak / 0.6 / max(camera.largest_dn - camera.offset_dn, 1.0),
-        file_bits=file_bits,
-        noise_steps_8bit=steps,
-        ripple_steps_8bit=ripple_steps(steps),
-        region_px=region,
-        gigabytes=gigabytes(region[1], region[0], exposure.frames, file_bits),
-        size_px=seen.equatorial_diameter_arcsec / pixel,
-        longest=longest_recording(look.sharp_arcsec, rotation_arcsec_per_s(look.body, seen)),
-        critical_focal_ratio=critical_focal_ratio(camera.pixel_um),
-        focal_ratio=scope.focal_ratio,
-        amplifier=critical_amplifier(camera.pixel_um, scope.focal_length_mm / scope.aperture_mm),
-        finer_resampling=look.laid.stack_factor,
-        focus_tolerance_um=focus_tolerance_um(scope.focal_ratio),
-        focus_drift_um_per_k=focus_drift_um_per_k(scope.focal_length_mm, scope.amplifier),
-        folded=scope.obstruction_mm > 0 and scope.focal_length_mm / scope.aperture_mm >= FOLDED_FOCAL_RATIO,
-        dispersion_arcsec=fringe,
-        dispersion_px=fringe / pixel,
-        zenith_position_angle_deg=(seen.parallactic_angle_deg or 0.0) % 360.0,
-        shifts=shifts,
-        white_balance=white_balance(look),
-        up_position_angle_deg=look.laid.sensor.angle_deg % 360.0,
-        mirrored=tool.mount.mirrored,
-        moons=moons,
-        moon_exposure_ratio=min(clear) if clear else None,
-        field_rotation_deg_per_min=turn,
-        moon_smear_arcsec_per_min=math.radians(abs(turn)) * reach,
-        enough_frames=enough_frames(math.sqrt(peak) * math.sqrt(peak / (peak + read**2))),
-        sharpening_radius_px=look.sharp_arcsec / 2.3548 / pixel,
-    )
+    return {
+        "moons": moons,
+        "moon_exposure_ratio": min(clear) if clear else None,
+        "field_rotation_deg_per_min": turn,
+        "moon_smear_arcsec_per_min": math.radians(abs(turn)) * reach,
+    }
 
 
 def channel_shifts(look: ExpectedFrame) -> tuple[ChannelShift, ...]:

@@ -7,9 +7,6 @@ chain that `view` uses.
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
@@ -30,7 +27,6 @@ from simulate.compose.view import (
     green_channel,
     seen_bins,
 )
-from simulate.errors import SimulateWarning
 from simulate.geometry import Apparition, Site, apparition
 from simulate.geometry.clock import tt_to_time
 from simulate.geometry.earth import airmass, refraction_deg
@@ -292,23 +288,6 @@ class Node:
             noise = snr * ratio * diameter_arcsec / self.diameter_arcsec
             result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise), left, noise))
         return tuple(result)
-
-
-@contextmanager
-def kept_warnings() -> Iterator[list[str]]:
-    """Keep this package's warnings as texts, once each, instead of showing them; others are shown as ever.
-
-    The texts travel with the result, from other processes too.
-    """
-    texts: list[str] = []
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        yield texts
-    for entry in caught:
-        if not issubclass(entry.category, SimulateWarning):
-            warnings.warn_explicit(entry.message, entry.category, entry.filename, entry.lineno)
-        elif str(entry.message) not in texts:
-            texts.append(str(entry.message))
 
 
 def load_known(body: str | Body) -> Body:

@@ -18,14 +18,13 @@ from simulate.compose.moon_calendar import judge_event, jupiter_events
 from simulate.compose.outlook import (
     Case,
     judge_some,
-    kept_warnings,
     load_known,
     merit_of,
     prospect,
     standing_features,
 )
 from simulate.compose.view import ViewOptions
-from simulate.errors import BelowHorizonError, InputError, InputErrors
+from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
 from simulate.geometry import Apparition, Site, as_site
 from simulate.geometry.clock import tt_days, tt_to_time, utc_text
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit

@@ -18,7 +18,6 @@ from simulate.compose.outlook import (
     Case,
     Node,
     judge_some,
-    kept_warnings,
     load_known,
     merit_of,
     prospect,
@@ -26,9 +25,10 @@ from simulate.compose.outlook import (
     standing_features,
 )
 from simulate.compose.view import ViewOptions, compose_view
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Site, as_site
 from simulate.geometry.clock import days_of, tt_to_time, warn_outside_table
+from simulate.geometry.rise_set import night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
@@ -83,12 +83,15 @@ class SeasonTask:
         Place.
     ephemeris : str
         "builtin" or "de440".
+    hour_utc : float or None
+        Hour at which the body is looked at; None takes its best moment.
     """
 
     body: str
     noons_tt: tuple[float, ...]
     site: Site | None
     ephemeris: str = "builtin"
+    hour_utc: float | None = None
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,8 @@ class SeasonOptions:
         How pictures are recorded and drawn.
     ephemeris : str
         "builtin" or "de440".
+    hour_utc : float or None
+        Look at this hour of each night (0 to 24, UTC) instead of at the best moment; needs a site.
     moons : bool
         List what Jupiter's moons and its red spot do in the dark hours, judged through the setup; for
         spans up to `MOST_MOON_DAYS`.
@@ -118,12 +123,15 @@ class SeasonOptions:
     view: ViewOptions = field(default_factory=ViewOptions)
     ephemeris: str = "builtin"
     moons: bool = False
+    hour_utc: float | None = None
 
     def __post_init__(self) -> None:
         if self.step_days is not None and not 0 < self.step_days <= 366:
             raise InputError("step", self.step_days, "give a step above 0 and up to 366 days")
         if (self.judged is not None and self.judged < 1) or self.pictures < 0:
             raise InputError("judged dates, pictures", (self.judged, self.pictures), "give at least 1, and 0")
+        if self.hour_utc is not None and not 0.0 <= self.hour_utc <= 24.0:
+            raise InputError("hour", self.hour_utc, "give an hour from 0 to 24, UTC")
 
 
 def season(
@@ -189,7 +197,9 @@ def _task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOpt
         # nights are named by the evening: the local noon of each date
         noon = noon_of(str(tt_to_time(first).isot)[:10], site)
         days = noon + step * np.arange(count)
-    return SeasonTask(body, tuple(float(day) for day in days), site, options.ephemeris)
+    elif options.hour_utc is not None:
+        raise InputError("hour", options.hour_utc, "an hour of the night needs a site")
+    return SeasonTask(body, tuple(float(day) for day in days), site, options.ephemeris, options.hour_utc)
 
 
 Rows = dict[str, FloatArray]
@@ -203,7 +213,10 @@ def season_rows(task: SeasonTask, first: int, last: int) -> Rows:
 
 def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
     rows: Rows = {"day_tt": noons}
-    if task.site is not None:
+    if task.site is not None and task.hour_utc is not None:
+        # the local noon falls at 12 h less the longitude
+        rows["day_tt"] = noons + (task.hour_utc - 12.0 + task.site.longitude_deg / 15.0) % 24.0 / 24.0
+    elif task.site is not None:
         best = best_moments(task.body, noons, task.site, ephemeris=task.ephemeris)
         rows = {
             "day_tt": best.day_tt,
@@ -214,6 +227,9 @@ def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
         }
     table = apparition_table(task.body, tt_to_time(rows["day_tt"]), task.site, ephemeris=task.ephemeris)
     rows |= {name: np.array(table.columns[name]) for name in _COLUMNS if name in table.columns}
+    if task.site is not None and task.hour_utc is not None:
+        rows |= {name: np.array(table.columns[name]) for name in ("altitude_deg", "sun_altitude_deg")}
+        rows["darkness"] = night_merit(task.body, rows["altitude_deg"], rows["sun_altitude_deg"])
     if table.central_meridian_deg:
         system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
         rows["central_meridian_deg"] = np.array(table.central_meridian_deg[system])

@@ -64,6 +64,7 @@ def test_the_moon_can_be_planned_with_a_station_before_it(tmp_path: Path, capsys
         (["season", "mars", "--step", "0 day"], "--step"),
         (["season", "mars", "--judged", "0"], "--judged"),
         (["season", "mars", "--pictures", "99"], "--pictures"),
+        (["season", "mars", "--hour", "25:00", *SITE], "--hour"),
         (["season", "sun"], "sun"),
     ],
 )

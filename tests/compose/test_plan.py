@@ -57,14 +57,13 @@ def test_events_carry_verdicts_and_altitudes(jupiter: Plan) -> None:
     assert all(entry.altitude_deg >= 5.0 for entry in jupiter.events)
 
 
-def test_a_small_telescope_shows_less_of_an_event_than_a_large_one() -> None:
-    """40 against 102 mm, every event of one night."""
+def test_a_small_telescope_shows_less_of_an_event_than_a_larger_one(jupiter: Plan) -> None:
+    """40 against 60 mm, every event of one night."""
     order = {"lost": 0, "doubtful": 1, "clear": 2}
-    small = plan("jupiter", "2026-12-20", SITE, "refractor-40")
-    large = plan("jupiter", "2026-12-20", SITE, "refractor-102")
-    for a, b in zip(small.events, large.events, strict=True):
+    small = plan("jupiter", "2027-02-10", SITE, "refractor-40")
+    for a, b in zip(small.events, jupiter.events, strict=True):
         assert order[a.verdict or "lost"] <= order[b.verdict or "lost"], a.event.what
-    assert large.merit > small.merit
+    assert jupiter.merit > small.merit
 
 
 def test_features_and_merit_agree(jupiter: Plan) -> None:

@@ -24,6 +24,7 @@ from simulate.errors import InputError
 from simulate.geometry import Site, apparition
 from simulate.instruments import load_instrument
 from simulate.judgement import THRESHOLDS
+from simulate.planning.nights import noon_of, times_of
 from simulate.present.record import FeatureLine
 from simulate.recording.workers import open_executor
 from simulate.scene import SceneOptions
@@ -203,9 +204,9 @@ def test_a_cluster_gives_the_same_rows() -> None:
 
 def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdict() -> None:
     options = SeasonOptions(
-        2.0, judged=1, moons=True, view=ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0))
+        1.0, judged=1, moons=True, view=ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0))
     )
-    found = season("jupiter", "2027-02-10", "2027-02-13", "refractor-40", SITE, options=options)
+    found = season("jupiter", "2027-02-10", "2027-02-11", "refractor-40", SITE, options=options)
     moving = [event for event in found.events if event.subject]
     assert {"io", "red spot"} <= {event.subject for event in moving}
     for event in moving:
@@ -215,4 +216,21 @@ def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdic
         assert f"{seen.altitude_deg:.0f} deg high" in event.what
         assert event.what.split(", ")[-1] in ("clear", "doubtful", "lost")
     with pytest.raises(InputError, match="moons"):
-        season("mars", "2027-02-10", "2027-02-13", "refractor-40", SITE, options=options)
+        season("mars", "2027-02-10", "2027-02-11", "refractor-40", SITE, options=options)
+
+
+def test_at_a_fixed_hour_mars_turns_back_by_nine_degrees_a_day() -> None:
+    """Common practice: the same longitude comes 37 min later each day, that is 9.1 deg less at the same hour."""
+    task = SeasonTask("mars", tuple(noon_of("2027-02-10", SITE) + np.arange(8.0)), SITE, hour_utc=21.0)
+    rows = season_rows(task, 0, 8)
+    assert {time[11:] for time in times_of(rows["day_tt"])} == {"21:00Z"}
+    steps = (np.diff(rows["central_meridian_deg"]) + 180.0) % 360.0 - 180.0
+    assert steps == pytest.approx([-37 / 24.66 * 360 / 60] * 7, abs=0.4)
+    assert np.all(rows["darkness"] > 0)
+
+
+def test_an_hour_needs_a_site() -> None:
+    with pytest.raises(InputError, match="site"):
+        season("mars", "2027-02-10", "2027-02-13", "refractor-40", options=SeasonOptions(hour_utc=21.0))
+    with pytest.raises(InputError, match="hour"):
+        SeasonOptions(hour_utc=25.0)
