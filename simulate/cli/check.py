@@ -91,7 +91,7 @@ def _options(arguments: argparse.Namespace) -> CheckOptions:
         red_spot_longitude_deg=None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0),
         dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
     )
-    return CheckOptions(arguments.twin, arguments.enlarged, scene)
+    return CheckOptions(arguments.twin, arguments.enlarged, scene=scene)
 
 
 def write_check(result: Check, folder: Path, stem: str) -> dict[str, str]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from simulate.air import Sky, dispersion_arcsec, seeing_transfers
+from simulate.air import Sky, seeing_transfers
 from simulate.bodies import Body, load_body
 from simulate.camera import SensorGrid, channel_names, pixel_transfer
 from simulate.compose.chain import GREEN_NM, Aim, Chain, Setting, make_chain
@@ -36,6 +36,7 @@ from simulate.judgement.checking.faults import (
     Optics,
     from_levels,
     from_overshoot,
+    from_sampling,
     from_shifts,
     verdict_of,
     weigh_blurs,
@@ -59,6 +60,7 @@ from simulate.judgement.checking.model import Pose, Theory, laid_under
 from simulate.judgement.checking.reading import UserPicture, read_picture
 from simulate.judgement.checking.results import Check, ContrastCurve, FeatureContrast, Measurement
 from simulate.judgement.checking.twin import Twin, make_twin
+from simulate.judgement.features import judged_features
 from simulate.scene import Scene, SceneOptions, render
 from simulate.scene.feature_names import scene_feature_names
 from simulate.stack import restore
@@ -83,14 +85,14 @@ LEAST_EXPLAINED = 0.93
 SCALE_FLOOR = 0.001
 """Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better."""
 
+APERTURE_FLOOR = 0.02
+"""The same of the effective aperture: one number stands for a transfer of some other shape."""
+
 CLOCK_STEP_S = 240.0
 """Seconds by which the theory is moved to learn how the picture changes with time."""
 
 LONGEST_CLOCK_S = 1500.0
 """Largest clock error that is sought, s; a wrong date needs another time."""
-
-NOT_JUDGED = ("phase", "limb darkening", "rings", "ring shadow", "globe shadow on rings", "moons")
-"""Removable parts of a scene that are not details of a surface."""
 
 CURVE = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 """Frequencies of the contrast curve, shares of D / lambda."""
@@ -106,12 +108,18 @@ class CheckOptions:
         Detail whose reality is to be tried.
     enlarged : float
         Factor by which the picture was enlarged after the camera; the focal length is counted back by it.
+    only_fit : bool
+        Leave out features, faults and clock.
+    features : bool
+        Measure the contrast of each feature.
     scene : SceneOptions
         What is drawn.
     """
 
     twin: str | None = None
     enlarged: float = 1.0
+    only_fit: bool = False
+    features: bool = True
     scene: SceneOptions = field(default_factory=SceneOptions)
 
     def __post_init__(self) -> None:
@@ -181,6 +189,7 @@ class _Work:
         self.planes = light_planes(self.chain, scene)
         light = self.chain.weights[self.green] * scene_colours(scene)
         self.wavelength_nm = float((light * self.bins.centres_nm).sum() / light.sum())
+        self.cutoff = instrument.telescope.aperture_mm * 1e6 / self.wavelength_nm / ARCSEC_PER_RADIAN
         self.levels = [_disc_level(plane) for plane in self.planes]
 
     def scene(self, seen: Apparition, without: frozenset[str] = frozenset()) -> Scene:
@@ -190,19 +199,19 @@ class _Work:
 
     def theory(self, channel: int) -> Theory:
         """Return the unblurred planet in one of the camera's channels."""
-        return Theory(self.grid, self.planes[channel] / np.float32(self.levels[channel]))
+        return Theory(self.grid, self.planes[channel] / np.float32(self.levels[channel]), self.cutoff)
 
     def other(self, scene: Scene, channel: int) -> Theory:
         """Return another scene in the same unit of light."""
         plane = light_planes(self.chain, scene)[channel]
-        return Theory(self.grid, plane / np.float32(self.levels[channel]))
+        return Theory(self.grid, plane / np.float32(self.levels[channel]), self.cutoff)
 
     def judged(self, picture: UserPicture, seed: int) -> Check:
         """Do all of a check."""
         plane, channel = _planes_to_fit(picture, self)
         found = find_planet(picture.levels[plane])
         theory = self.theory(channel)
-        fit = fit_picture(picture.levels[plane], found, theory, 0.4 / self.resolution, picture.bits)
+        fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
         refuse_unlike(fit, LEAST_EXPLAINED, self.body.name)
         measured = measure_transfer(fit, theory)
         parameters, jacobian = _linearised(fit, theory)
@@ -212,7 +221,9 @@ class _Work:
         shifts = self._shifts(picture, plane, fit, found)
         levels = measure_levels(picture.levels[plane], found.mask, picture.bits, found.sky, found.disc)
         overshoot = _overshoot(measured)
-        faults, alike = self._faults(fit, theory, shifts, levels, overshoot, found)
+        brief = self.options.only_fit
+        plain = brief or not self.options.features
+        faults, alike = ((), ()) if brief else self._faults(fit, theory, shifts, levels, overshoot, found)
         aperture = effective_aperture(measured, self.wavelength_nm, fit.pose.scale_arcsec)
         response = np.interp(theory.frequency, *expected)
         scale = Measurement(
@@ -231,17 +242,17 @@ class _Work:
             expected_light=theory.blurred(response),
             transfer=measured,
             curve=self._curve(measured, expected),
-            aperture=Measurement(aperture.value_mm, aperture.error_mm),
+            aperture=Measurement(aperture.value_mm, math.hypot(aperture.error_mm, APERTURE_FLOOR * aperture.value_mm)),
             expected_aperture=Measurement(aperture_of(best, self.wavelength_nm), 0.1 * aperture_of(best, 550.0)),
             focal_length=Measurement(focal, focal * scale.error / scale.value),
             pixel_scale=scale,
             angle=angle,
             mirrored=fit.pose.mirrored if fit.tells_mirror and fit.tells_angle else None,
-            clock=self._clock(fit, channel, jacobian) if fit.tells_angle and fit.tells_mirror else None,
+            clock=self._clock(fit, channel, jacobian) if fit.tells_angle and fit.tells_mirror and not brief else None,
             shifts=shifts,
             levels=levels,
             overshoot=overshoot,
-            features=self._features(fit, theory, channel, jacobian, measured, response),
+            features=() if plain else self._features(fit, theory, channel, jacobian, measured, response),
             faults=faults,
             verdict=verdict_of(faults),
             lookalikes=alike,
@@ -261,8 +272,7 @@ class _Work:
         return rings.centres[reach], values[reach]
 
     def _curve(self, measured: MeasuredTransfer, expected: tuple[FloatArray, FloatArray]) -> ContrastCurve:
-        cutoff = self.instrument.telescope.aperture_mm * 1e6 / self.wavelength_nm / ARCSEC_PER_RADIAN
-        line = CURVE * cutoff
+        line = CURVE * self.cutoff
         error = measured.error_at(line)
         told = (error < 0.15) & (line < 2.2 * measured.half()[0])
         perfect = 2 / math.pi * (np.arccos(CURVE) - CURVE * np.sqrt(1 - CURVE**2))
@@ -296,6 +306,7 @@ class _Work:
         blur = 0.6 / fit.half_frequency
         faults = [
             *blurs,
+            from_sampling(fit, self.cutoff, self.pixel_arcsec, self.options.enlarged),
             from_overshoot(overshoot.value, overshoot.error),
             from_levels(levels, found.area_px),
         ]
@@ -306,20 +317,16 @@ class _Work:
     def _optics(self, theory: Theory) -> Optics:
         telescope, aim = self.instrument.telescope, Aim.of(self.seen)
         pupil = make_pupil(telescope)
-        pixel = self.instrument.camera.pixel_um * 1e-3 / telescope.effective_focal_length_mm * ARCSEC_PER_RADIAN
-        square = pixel_transfer(theory.grid, SensorGrid(8, 8, pixel))
+        square = pixel_transfer(theory.grid, SensorGrid(8, 8, min(self.pixel_arcsec, 0.5 / self.cutoff)))
         middle = SpectralBins((self.wavelength_nm - 10.0, self.wavelength_nm + 10.0))
         air = seeing_transfers(theory.grid, middle, self.sky, aim.airmass, aperture_m=telescope.aperture_mm * 1e-3)[0]
-        ends = dispersion_arcsec(np.array([450.0, 650.0]), aim.altitude_deg, self.sky, aim.height_m)
-        known = self.seen.parallactic_angle_deg is not None
-        return Optics(
-            pupil,
-            self.wavelength_nm,
-            transfer(pupil, theory.grid, self.wavelength_nm) * square * air,
-            pixel,
-            aim.parallactic_angle_deg if known else None,
-            float(ends[0] - ends[1]),
-        )
+        return Optics(pupil, self.wavelength_nm, transfer(pupil, theory.grid, self.wavelength_nm) * square * air)
+
+    @property
+    def pixel_arcsec(self) -> float:
+        """Side of the camera's pixel, arcsec."""
+        telescope, camera = self.instrument.telescope, self.instrument.camera
+        return camera.pixel_um * 1e-3 / telescope.effective_focal_length_mm * ARCSEC_PER_RADIAN
 
     def _clock(self, fit: Fit, channel: int, jacobian: FloatArray) -> Measurement | None:
         """Seconds by which the picture shows the planet later than the time told."""
@@ -342,8 +349,8 @@ class _Work:
                 )
                 for away in (-CLOCK_STEP_S / 2, CLOCK_STEP_S / 2)
             )
-            change = Theory(self.grid, (after.light - before.light) / np.float32(CLOCK_STEP_S))
-            now = Theory(self.grid, (after.light + before.light) / np.float32(2.0))
+            change = Theory(self.grid, (after.light - before.light) / np.float32(CLOCK_STEP_S), self.cutoff)
+            now = Theory(self.grid, (after.light + before.light) / np.float32(2.0), self.cutoff)
             step, error = self._time_step(fit, now, change, jacobian)
             total += max(-CLOCK_STEP_S * 2, min(CLOCK_STEP_S * 2, step))
             if error > LONGEST_CLOCK_S / 3 or abs(total) > LONGEST_CLOCK_S:
@@ -369,9 +376,11 @@ class _Work:
         expected: FloatArray,
     ) -> tuple[FeatureContrast, ...]:
         result = []
-        for name in _judged(self.body):
-            without = self.other(self.scene(self.seen, frozenset({name})), channel)
-            difference = Theory(self.grid, theory.light - without.light)
+        for judged in judged_features(self.body):
+            if judged.kind != "detail":
+                continue
+            without = self.other(self.scene(self.seen, judged.without), channel)
+            difference = Theory(self.grid, theory.light - without.light, self.cutoff)
             if float(np.abs(difference.light).max()) < 2e-3:
                 continue
             due, row, column = _peak_contrast(difference, without, expected)
@@ -382,7 +391,7 @@ class _Work:
             told = error < 0.5 and bool(fit.tells_angle)
             result.append(
                 FeatureContrast(
-                    name,
+                    judged.name,
                     left * (1.0 + change) if told else None,
                     left * error if told else None,
                     due,
@@ -467,10 +476,8 @@ def _linearised(fit: Fit, theory: Theory) -> tuple[FloatArray, FloatArray]:
 
 def _under(fit: Fit, theory: Theory) -> FloatArray:
     """Return a theory, blurred as the picture is, under the window's pixels, shape (pixels,)."""
-    from simulate.judgement.checking.model import bump_transfer
-
     rows, columns = fit.window.pixels
-    light = theory.blurred(bump_transfer(theory.frequency, fit.reach, fit.lift))
+    light = theory.blurred(fit.blur.at(theory.frequency))
     return laid_under(light, theory, fit.pose_here, (rows.ravel(), columns.ravel()))
 
 
@@ -495,12 +502,6 @@ def _moved_fit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | 
     from simulate.judgement.checking.fitting import refit
 
     return refit(plane, fit, theory, bits)
-
-
-def _judged(body: Body) -> tuple[str, ...]:
-    names = [name for name in scene_feature_names(body) if name not in NOT_JUDGED]
-    rings = {ring.name.lower() for ring in body.rings}
-    return tuple(name for name in names if not (name.removesuffix(" ring") in rings and name.endswith(" ring")))
 
 
 def _peak_contrast(difference: Theory, without: Theory, response: FloatArray) -> tuple[float, int, int]:

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from simulate.judgement.checking.fitting import Fit, Problem
 from simulate.judgement.checking.measures import ChannelShift, Levels, parameters_of
-from simulate.judgement.checking.model import Pose, Theory, laid_under
+from simulate.judgement.checking.model import Theory, laid_under
 from simulate.telescope import Pupil, transfer
 
 FloatArray = npt.NDArray[np.floating]
@@ -33,6 +33,12 @@ USUAL_OVERSHOOT = 0.05
 
 MODEL_ERROR = 0.004
 """Rms, the disc being 1, by which the theory itself may be wrong; it bounds what any evidence can claim."""
+
+SAMPLING_WEIGHT = 100.0
+"""Evidence for each factor e by which pixels are too coarse (chosen on trial pictures)."""
+
+MOST_EVIDENCE = 1000.0
+"""Bound on what a shift or an overshoot alone may claim."""
 
 DIRECTIONS = 8
 """Directions tried for faults that have one."""
@@ -98,20 +104,11 @@ class Optics:
         Of the channel.
     base : array, shape (rows, columns//2+1)
         Transfer of the instrument, air and pixel as they should be.
-    pixel_arcsec : float
-        Of the instrument's camera.
-    vertical_deg : float or None
-        Position angle of the zenith.
-    dispersion_arcsec : float
-        Expected length of the spectrum in the channel.
     """
 
     pupil: Pupil
     wavelength_nm: float
     base: npt.NDArray[np.inexact]
-    pixel_arcsec: float
-    vertical_deg: float | None
-    dispersion_arcsec: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +140,7 @@ def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, 
     bench = _Bench(fit, theory, optics)
     none, _ = bench.fit(np.ones_like(optics.base))
     best: dict[str, tuple[float, _Trial, npt.NDArray[np.inexact]]] = {}
-    for trial in _trials(fit, theory, optics):
+    for trial in _trials(theory, optics):
         misfit, whole = bench.fit(trial.transfer)
         if trial.name not in best or misfit < best[trial.name][0]:
             best[trial.name] = misfit, trial, whole
@@ -171,7 +168,7 @@ class _Bench:
         rows, columns = fit.window.pixels
         self._place = rows.ravel()[self._used], columns.ravel()[self._used]
         self._target = (problem.model(parameters) + residual)[self._used]
-        self._fixed = np.column_stack([jacobian[:, :4], jacobian[:, 6], np.ones(len(residual))])[self._used]
+        self._fixed = np.column_stack([jacobian[:, :4], jacobian[:, 7], np.ones(len(residual))])[self._used]
         self._weight = (1.0 / np.sqrt(1.0 + (residual / (4.0 * fit.noise)) ** 2))[self._used]
         square = (theory.frequency / (0.5 * _cutoff(optics))) ** 2
         self._lift = square * np.exp(-square)
@@ -199,19 +196,18 @@ def _cutoff(optics: Optics) -> float:
     return optics.pupil.diameter_m / (optics.wavelength_nm * 1e-9) / 206264.806
 
 
-def _trials(fit: Fit, theory: Theory, optics: Optics) -> Iterator[_Trial]:
+def _trials(theory: Theory, optics: Optics) -> Iterator[_Trial]:
     for waves in (0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.55):
         yield _Trial("defocus", waves, "wave rms", None, 1, _aberrated(theory, optics, "defocus", waves, 0.0))
     for waves in (0.08, 0.13, 0.2, 0.3, 0.42):
         for angle in np.arange(DIRECTIONS) * 360.0 / DIRECTIONS:
             yield _Trial("coma", waves, "wave rms", angle, 2, _aberrated(theory, optics, "coma", waves, angle))
-        for angle in np.arange(4) * 45.0:
+        for angle in np.arange(DIRECTIONS) * 180.0 / DIRECTIONS:
             yield _Trial(
                 "astigmatism", waves, "wave rms", angle, 2, _aberrated(theory, optics, "astigmatism", waves, angle)
             )
     yield from _seeing(theory, optics)
     yield from _motion(theory, optics)
-    yield from _sampling(fit, theory, optics)
 
 
 def _aberrated(
@@ -236,7 +232,8 @@ def _zernike(name: str, east: FloatArray, north: FloatArray, angle: float) -> Fl
     if name == "defocus":
         return math.sqrt(3.0) * (2 * radius2 - 1)
     if name == "coma":
-        return math.sqrt(8.0) * (3 * radius2 - 2) * along
+        # less the tilt that moves the middle of its light: the fit's place has taken that up
+        return math.sqrt(8.0) * (3 * radius2 - 3) * along
     return math.sqrt(6.0) * (along**2 - across**2)
 
 
@@ -266,22 +263,35 @@ def _motion(theory: Theory, optics: Optics) -> Iterator[_Trial]:
             yield _Trial("motion", length, "arcsec", float(angle), 2, np.sinc(along * length))
 
 
-def _sampling(fit: Fit, theory: Theory, optics: Optics) -> Iterator[_Trial]:
-    pose: Pose = fit.pose
-    grid = theory.grid
-    north, east = grid.frequency_north()[:, None], -grid.frequency_west()[None, :]
-    angle = math.radians(pose.angle_deg)
-    up = north * math.cos(angle) + east * math.sin(angle)
-    across = north * math.sin(angle) - east * math.cos(angle)
-    for share in (0.8, 1.2, 1.7, 2.3, 3.0, 4.0):
-        side = share / _cutoff(optics)
-        yield _Trial("coarse sampling", side, "arcsec", None, 1, np.sinc(up * side) * np.sinc(across * side))
+def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) -> Fault:
+    """Return the evidence that coarse pixels limit a picture.
+
+    A pixel's blur can hardly be told from another soft one, but its size can: it counts where the picture is as
+    sharp as its pixels allow (half contrast beyond 0.6 of their limit) and they are coarser than critical and told.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fitted picture.
+    cutoff : float
+        D / lambda, cycles per arcsec.
+    told_arcsec : float
+        Pixel that the instrument should have.
+    enlarged : float
+        Factor by which the user enlarged the picture.
+    """
+    taken = fit.pose.scale_arcsec * enlarged
+    excess = taken / (1.25 * max(told_arcsec, 0.5 / cutoff))
+    sharp = fit.half_frequency > 0.6 * 0.5 / taken
+    evidence = SAMPLING_WEIGHT * math.log(excess) if excess > 1.0 and sharp else 0.0
+    return Fault("coarse sampling", evidence, taken, "arcsec a pixel")
 
 
 def from_overshoot(value: float, error: float) -> Fault:
     """Return the evidence that a picture is over-sharpened, from its limb's overshoot."""
     beyond = max(0.0, value - USUAL_OVERSHOOT)
-    return Fault("over-sharpening", 0.5 * (beyond / max(error, 0.005)) ** 2, value, "of the limb's brightness")
+    evidence = min(0.5 * (beyond / max(error, 0.005)) ** 2, MOST_EVIDENCE)
+    return Fault("over-sharpening", evidence, value, "of the limb's brightness")
 
 
 def from_levels(levels: Levels, area_px: float) -> Fault:
@@ -299,4 +309,4 @@ def from_shifts(shifts: tuple[ChannelShift, ...], scale_arcsec: float, blur_arcs
         beyond = max(0.0, shift.length_px - 0.1 * blur_arcsec / scale_arcsec)
         evidence += 0.5 * (beyond / max(shift.error_px, 0.03)) ** 2
         length = max(length, shift.length_px * scale_arcsec)
-    return Fault("dispersion", evidence, length, "arcsec")
+    return Fault("dispersion", min(evidence, MOST_EVIDENCE), length, "arcsec")

@@ -19,27 +19,31 @@ from scipy.optimize import least_squares
 
 from simulate.errors import InputError
 from simulate.judgement.checking.finding import Found
-from simulate.judgement.checking.model import Pose, Theory, bump_transfer, half_frequency, laid_under, reduced_plane
+from simulate.judgement.checking.model import Blur, Pose, Theory, laid_under, reduced_plane
 
 FloatArray = npt.NDArray[np.floating]
 
-MOST_SIDE_PX = 180
+MOST_SIDE_PX = 150
 """Pixels along the planet's window in the fit; finer pictures are averaged down to this."""
 
 COARSE_SIDE_PX = 64
 """The same while all angles are tried."""
 
-TELLING = 6.0
+TELLING = 10.0
 """Log likelihood by which one mirror, or angle, must beat the other to be named."""
 
 LOOSEST_ANGLE_DEG = 4.0
 """Largest uncertainty with which an angle is named."""
 
-NAMES = ("row", "column", "log scale", "angle", "log reach", "lift", "gamma", "offset", "factor")
+NAMES = ("row", "column", "log scale", "angle", "log reach", "lift", "plain", "gamma", "offset", "factor")
 """Parameters of the fit, in order; the angle in radians."""
 
-_LOWEST = (-np.inf, -np.inf, -np.inf, -np.inf, -np.inf, -0.4, 0.6, -2.0, 0.05)
-_HIGHEST = (np.inf, np.inf, np.inf, np.inf, np.inf, 6.0, 3.2, 2.0, 20.0)
+_LOWEST = (-np.inf, -np.inf, -np.inf, -np.inf, -np.inf, -0.4, 0.0, 0.6, -2.0, 0.5)
+_HIGHEST = (np.inf, np.inf, np.inf, np.inf, np.inf, 6.0, 1.0, 3.2, 2.0, 20.0)
+
+
+_STEPS = np.array([1.0, 1.0, 0.02, 0.05, 0.2, 0.3, 0.3, 0.2, 0.05, 0.2])
+"""Usual sizes of the parameters' steps."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,14 +119,14 @@ class Fit:
         In the pixels of the whole picture.
     errors : mapping
         Standard deviation by `NAMES`.
-    reach, lift, gamma, offset, factor : float
-        Of the blur (`bump_transfer`, cycles/arcsec) and of the tone a + b v^gamma.
+    blur : Blur
+        From the theory to the picture.
+    gamma, offset, factor : float
+        Of the tone a + b v^gamma.
     residual : array, shape of the window
         Picture less theory in linear light, the disc being 1; NaN where nothing was compared.
     noise : float
         Robust rms of the residual.
-    cost : float
-        Robust cost over noise squared.
     correlated_px : float
         Pixels that share one independent residual.
     explained : float
@@ -133,23 +137,24 @@ class Fit:
         Log likelihood of the named mirror over the other.
     angle_rival_evidence : float
         The same of the angle over the best other angle.
+    other_angle_deg : float
+        The angle if the mirror is the other one.
     """
 
     pose: Pose
     errors: dict[str, float]
-    reach: float
-    lift: float
+    blur: Blur
     gamma: float
     offset: float
     factor: float
     residual: npt.NDArray[np.float64]
     noise: float
-    cost: float
     correlated_px: float
     explained: float
     window: Window
     mirror_evidence: float = 0.0
     angle_rival_evidence: float = math.inf
+    other_angle_deg: float = 0.0
 
     @property
     def pose_here(self) -> Pose:
@@ -161,10 +166,15 @@ class Fit:
         """The window's picture in linear light, the theory's disc being 1."""
         return self.offset + self.factor * np.maximum(self.window.levels, 0.0) ** self.gamma
 
+    def cost_at(self, noise: float) -> float:
+        """Return the robust cost (soft L1 at three times the noise), in units of the noise squared."""
+        square = (np.nan_to_num(self.residual) / (3.0 * noise)) ** 2
+        return float(9.0 * np.sum(np.sqrt(1.0 + square) - 1.0))
+
     @property
     def half_frequency(self) -> float:
         """Frequency at which the fitted blur leaves half the contrast, cycles per arcsec."""
-        return half_frequency(self.reach, self.lift)
+        return self.blur.half
 
     @property
     def tells_mirror(self) -> bool:
@@ -173,9 +183,10 @@ class Fit:
 
     @property
     def tells_angle(self) -> bool:
-        """Whether the picture carries its angle."""
+        """Whether the picture carries its angle: no other one, under the other mirror either, fits about as well."""
         certain = math.degrees(self.errors["angle"]) < LOOSEST_ANGLE_DEG
-        return certain and self.angle_rival_evidence > TELLING
+        apart = abs(math.remainder(self.other_angle_deg - self.pose.angle_deg, 360.0)) > 1.0
+        return certain and self.angle_rival_evidence > TELLING and (self.tells_mirror or not apart)
 
 
 class Problem:
@@ -190,6 +201,9 @@ class Problem:
     mirrored : bool
         The mirror that is tried.
     """
+
+    held: tuple[int, ...] = ()
+    """Parameters that a solution leaves where they start."""
 
     def __init__(self, window: Window, theory: Theory, mirrored: bool) -> None:
         self.window, self.theory, self.mirrored = window, theory, mirrored
@@ -207,20 +221,25 @@ class Problem:
         row, column, log_scale, angle = (float(x) for x in parameters[:4])
         return Pose(row, column, math.exp(log_scale), math.degrees(angle), self.mirrored)
 
-    def _blurred(self, log_reach: float, lift: float) -> FloatArray:
-        return self.theory.blurred(bump_transfer(self.theory.frequency, math.exp(log_reach), lift))
+    def blur(self, parameters: FloatArray) -> Blur:
+        """Return the blur of the parameters."""
+        log_reach, lift, plain = (float(x) for x in parameters[4:7])
+        return Blur(math.exp(log_reach), lift, plain, self.theory.cutoff)
+
+    def _blurred(self, parameters: FloatArray) -> FloatArray:
+        return self.theory.blurred(self.blur(parameters).at(self.theory.frequency))
 
     def model(self, parameters: FloatArray) -> FloatArray:
         """Return the theory under the pixels, shape (pixels,)."""
-        return laid_under(self._blurred(*parameters[4:6]), self.theory, self.pose(parameters), self._place)
+        return laid_under(self._blurred(parameters), self.theory, self.pose(parameters), self._place)
 
     def _compute(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         key = np.asarray(parameters).tobytes()
         if self._last[0] == key:
             return self._last[1]
         pose, theory = self.pose(parameters), self.theory
-        log_reach, lift, gamma, offset, factor = (float(x) for x in parameters[4:])
-        light = self._blurred(log_reach, lift)
+        gamma, offset, factor = (float(x) for x in parameters[7:])
+        light = self._blurred(parameters)
         east, north = pose.sky_of(*self._place)
         index = theory.index_of(east, north)
         size = np.array(theory.grid.shape)[:, None]
@@ -238,12 +257,13 @@ class Problem:
         jacobian[:, 1] = scale * side * (-cosine * d_east + sine * d_north)
         jacobian[:, 2] = -(east * d_east + north * d_north)
         jacobian[:, 3] = -(north * d_east - east * d_north)
-        for column, shift in ((4, (0.02, 0.0)), (5, (0.0, 0.05))):
-            other = self._blurred(log_reach + shift[0], lift + shift[1])
-            jacobian[:, column] = -sample.linear(other - light) / max(shift)
-        jacobian[:, 6] = factor * tone * self._logs
-        jacobian[:, 7] = 1.0
-        jacobian[:, 8] = tone
+        for column, step in ((4, 0.02), (5, 0.05), (6, 0.05)):
+            moved = np.array(parameters, float)
+            moved[column] += step
+            jacobian[:, column] = -sample.linear(self._blurred(moved) - light) / step
+        jacobian[:, 7] = factor * tone * self._logs
+        jacobian[:, 8] = 1.0
+        jacobian[:, 9] = tone
         # a clipped pixel says only that the light is at least, or at most, so much
         free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
         residual[free] = 0.0
@@ -261,19 +281,32 @@ class Problem:
 
     def solve(self, start: FloatArray, noise: float, steps: int) -> Any:
         """Run robust least squares from a start; returns scipy's result."""
-        return least_squares(
-            self.residual,
-            np.clip(start, np.array(_LOWEST) + 1e-6, np.array(_HIGHEST) - 1e-6),
-            jac=self.jacobian,  # type: ignore[arg-type]
-            bounds=(_LOWEST, _HIGHEST),
+        lowest, highest = np.array(_LOWEST), np.array(_HIGHEST)
+        # a blur wider than the planet would leave nothing to compare, and fit anything
+        lowest[4] = math.log(max(0.35 / self.theory.extent_arcsec, 0.07 * self.theory.cutoff))
+        whole = np.clip(start, lowest + 1e-6, highest - 1e-6)
+        free = np.setdiff1d(np.arange(len(NAMES)), self.held)
+
+        def all_of(some: FloatArray) -> FloatArray:
+            filled = whole.copy()
+            filled[free] = some
+            return filled
+
+        result = least_squares(
+            lambda some: self.residual(all_of(some)),
+            whole[free],
+            jac=lambda some: self.jacobian(all_of(some))[:, free],  # type: ignore[arg-type]
+            bounds=(lowest[free], highest[free]),
             loss="soft_l1",
             f_scale=3.0 * noise,
-            x_scale=np.array([1.0, 1.0, 0.02, 0.05, 0.2, 0.3, 0.2, 0.05, 0.2]),
+            x_scale=_STEPS[free],
             max_nfev=steps,
             ftol=1e-5,
             xtol=1e-6,
             gtol=1e-8,
         )
+        result.x = all_of(result.x)
+        return result
 
 
 class _Sampler:
@@ -293,7 +326,7 @@ class _Sampler:
         return ndimage.map_coordinates(picture, self._index, order=1, mode="constant", output=np.float64)
 
 
-def fit_picture(plane: FloatArray, found: Found, theory: Theory, reach: float, bits: int) -> Fit:
+def fit_picture(plane: FloatArray, found: Found, theory: Theory, bits: int) -> Fit:
     """Fit a plane of a picture.
 
     Parameters
@@ -304,8 +337,6 @@ def fit_picture(plane: FloatArray, found: Found, theory: Theory, reach: float, b
         Where the planet is.
     theory : Theory
         The planet as it stood.
-    reach : float
-        Frequency that the instrument passes well, cycles/arcsec: where the blur's fit starts.
     bits : int
         Of the file; 0 for floating point.
 
@@ -314,22 +345,24 @@ def fit_picture(plane: FloatArray, found: Found, theory: Theory, reach: float, b
     InputError
         If what was found does not look like this body.
     """
+    reach = 0.4 * theory.cutoff
     scale = _first_scale(found, theory, reach)
     half = 1.3 * theory.extent_arcsec / scale + 4
     middle = _first_middle(found)
     coarse = window_of(plane, middle, half, COARSE_SIDE_PX, bits)
     starts = _searched(coarse, found, theory, scale, reach)
-    rough = [_rough(coarse, theory, start, reach, mirrored) for mirrored, start in starts]
+    rough = [_rough(coarse, theory, start, mirrored) for mirrored, start in starts]
     fine = window_of(plane, middle, half, MOST_SIDE_PX, bits)
     kept = _distinct(rough)
     fits = [_finished(fine, coarse, theory, mirrored, result) for mirrored, result in kept]
-    winner = min(fits, key=lambda fit: fit.cost)
+    noise = min(fit.noise for fit in fits)
+    winner = min(fits, key=lambda fit: fit.cost_at(noise))
     return _with_evidence(winner, fits)
 
 
 def _first_scale(found: Found, theory: Theory, reach: float) -> float:
     """Scale from the area above half brightness of the picture and of the theory, arcsec."""
-    light = theory.blurred(bump_transfer(theory.frequency, reach, 0.5))
+    light = theory.blurred(Blur(reach, 0.5, 0.0, theory.cutoff).at(theory.frequency))
     level = float(np.median(light[light > light.max() / 3]))
     area = np.count_nonzero(light > level / 2) * theory.grid.cell_arcsec2
     return math.sqrt(area / found.area_px)
@@ -343,7 +376,7 @@ def _searched(
     window: Window, found: Found, theory: Theory, scale: float, reach: float
 ) -> list[tuple[bool, npt.NDArray[np.float64]]]:
     """Try all angles and both mirrors; return the best two angles of each mirror as (mirrored, parameters)."""
-    light = theory.blurred(bump_transfer(theory.frequency, 0.7 * reach, 0.3))
+    light = theory.blurred(Blur(0.7 * reach, 0.3, 0.0, theory.cutoff).at(theory.frequency))
     east, north = np.meshgrid(theory.grid.east_arcsec(), theory.grid.north_arcsec())
     near = np.hypot(east, north) < theory.extent_arcsec * 1.05
     weight = np.where(near & (light > 0.4 * np.median(light[light > light.max() / 3])), light, 0.0)
@@ -387,11 +420,22 @@ def _start(pose: Pose, reach: float, found: Found) -> npt.NDArray[np.float64]:
     offset = -factor * max(found.sky, 0.0) ** gamma
     angle = math.radians(pose.angle_deg)
     return np.array(
-        [pose.row, pose.column, math.log(pose.scale_arcsec), angle, math.log(0.8 * reach), 0.5, gamma, offset, factor]
+        [
+            pose.row,
+            pose.column,
+            math.log(pose.scale_arcsec),
+            angle,
+            math.log(reach),
+            0.5,
+            0.5,
+            gamma,
+            offset,
+            factor,
+        ]
     )
 
 
-def _rough(window: Window, theory: Theory, start: FloatArray, reach: float, mirrored: bool) -> tuple[bool, Any]:
+def _rough(window: Window, theory: Theory, start: FloatArray, mirrored: bool) -> tuple[bool, Any]:
     return mirrored, Problem(window, theory, mirrored).solve(start, 0.04, 14)
 
 
@@ -436,18 +480,16 @@ def _summary(problem: Problem, result: Any, noise: float) -> Fit:
     explained = 1.0 - float(np.mean(residual[compared] ** 2)) / max(float(np.var(shown[compared])), 1e-12)
     row = problem.pose(result.x)
     kept = np.where(compared, residual, np.nan).reshape(shape)
-    _, _, _, _, log_reach, lift, gamma, offset, factor = (float(x) for x in result.x)
+    gamma, offset, factor = (float(x) for x in result.x[7:])
     return Fit(
         pose=problem.window.pose_in_picture(replace(row, angle_deg=row.angle_deg % 360.0)),
         errors=dict(zip(NAMES, errors, strict=True)),
-        reach=math.exp(log_reach),
-        lift=lift,
+        blur=problem.blur(result.x),
         gamma=gamma,
         offset=offset,
         factor=factor,
         residual=kept,
         noise=noise,
-        cost=float(result.cost) / noise**2,
         correlated_px=correlated_pixels(np.nan_to_num(kept)),
         explained=explained,
         window=problem.window,
@@ -484,16 +526,17 @@ def correlated_pixels(residual: FloatArray) -> float:
 
 def _with_evidence(winner: Fit, fits: list[Fit]) -> Fit:
     """Weigh the winner against the other mirror and the best other angle."""
-    mirror, rival = math.inf, math.inf
+    mirror, rival, other = math.inf, math.inf, winner.pose.angle_deg
     for fit in fits:
         if fit is winner:
             continue
-        ahead = (fit.cost * (fit.noise / winner.noise) ** 2 - winner.cost) / winner.correlated_px
+        ahead = (fit.cost_at(winner.noise) - winner.cost_at(winner.noise)) / winner.correlated_px
         if fit.pose.mirrored is not winner.pose.mirrored:
             mirror = min(mirror, ahead)
+            other = fit.pose.angle_deg
         elif abs(math.remainder(fit.pose.angle_deg - winner.pose.angle_deg, 360.0)) > 10.0:
             rival = min(rival, ahead)
-    return replace(winner, mirror_evidence=mirror, angle_rival_evidence=rival)
+    return replace(winner, mirror_evidence=mirror, angle_rival_evidence=rival, other_angle_deg=other)
 
 
 def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
@@ -528,8 +571,9 @@ def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
             pose.column,
             math.log(pose.scale_arcsec),
             math.radians(pose.angle_deg),
-            math.log(fit.reach),
-            fit.lift,
+            math.log(fit.blur.reach),
+            fit.blur.lift,
+            fit.blur.plain,
             fit.gamma,
             -factor * max(low, 0.0) ** fit.gamma,
             factor,
@@ -544,9 +588,12 @@ def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
 class _Held(Problem):
     """A problem whose scale and angle stay where they are."""
 
+    held = (2, 3)
+
     def jacobian(self, parameters: FloatArray) -> FloatArray:
+        """Return the derivatives; those of what is held are zero."""
         jacobian = super().jacobian(parameters).copy()
-        jacobian[:, 2:4] = 0.0
+        jacobian[:, self.held] = 0.0
         return jacobian
 
 

@@ -106,7 +106,7 @@ def measure_transfer(fit: Fit, theory: Theory) -> MeasuredTransfer:
     pictures = np.array(shown).T
     # linear light = sum of blurred theories + offset + small changes of pose and tone
     light = problem.model(parameters) + residual
-    others = np.column_stack([jacobian[:, :4], jacobian[:, 6], np.ones(len(light))])
+    others = np.column_stack([jacobian[:, :4], jacobian[:, 7], np.ones(len(light))])
     design = np.column_stack([pictures, others])[used]
     target = light[used] - pictures[used] @ prior
     ridge = np.zeros(design.shape[1])
@@ -114,7 +114,7 @@ def measure_transfer(fit: Fit, theory: Theory) -> MeasuredTransfer:
     scale = np.maximum(np.sqrt((design**2).mean(axis=0)), 1e-12)
     normal = (design / scale).T @ (design / scale)
     normal[np.diag_indices_from(normal)] += ridge + 1e-9 * len(target)
-    inverse = np.linalg.inv(normal)
+    inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
     solved = inverse @ ((design / scale).T @ target)
     left = target - (design / scale) @ solved
     inner = (design / scale) * left[:, None]
@@ -139,8 +139,9 @@ def parameters_of(fit: Fit) -> npt.NDArray[np.float64]:
             pose.column,
             math.log(pose.scale_arcsec),
             math.radians(pose.angle_deg),
-            math.log(fit.reach),
-            fit.lift,
+            math.log(fit.blur.reach),
+            fit.blur.lift,
+            fit.blur.plain,
             fit.gamma,
             fit.offset,
             fit.factor,
@@ -151,7 +152,7 @@ def parameters_of(fit: Fit) -> npt.NDArray[np.float64]:
 def _prior(widths: FloatArray, fit: Fit) -> npt.NDArray[np.float64]:
     """Weights whose sum of Gaussians comes nearest to the fitted blur."""
     square = np.linspace(0.0, 2.5, 120) * fit.half_frequency
-    wanted = (1.0 + fit.lift * (square / fit.reach) ** 2) * np.exp(-((square / fit.reach) ** 2))
+    wanted = fit.blur.at(square)
     shapes = np.exp(-((square[:, None] / widths) ** 2))
     pulled = np.vstack([shapes, 0.02 * np.eye(len(widths))])
     solved = np.linalg.lstsq(pulled, np.concatenate([wanted, np.zeros(len(widths))]), rcond=None)[0]

@@ -90,10 +90,13 @@ class Theory:
         North up; wide enough that blur does not reach round its edges.
     light : array, shape (rows, columns)
         Means over the cells; the bright part of the disc is about 1.
+    cutoff : float
+        D / lambda of the telescope in this light, cycles per arcsec.
     """
 
     grid: Grid
     light: npt.NDArray[np.float32]
+    cutoff: float
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "light", frozen_array(self.light, np.float32))
@@ -153,28 +156,50 @@ def laid_under(picture: FloatArray, theory: Theory, pose: Pose, pixels: tuple[Fl
     return ndimage.map_coordinates(picture, place, order=3, mode="constant", cval=0.0)
 
 
-def bump_transfer(frequency: FloatArray, reach: float, lift: float) -> FloatArray:
-    """Return (1 + s x^2) exp(-x^2), x = f / reach: from a soft blur (s = 0) over flat (1) to over-sharpened (> 1.5).
+def perfect_transfer(share: FloatArray) -> FloatArray:
+    """Return the transfer of a clear, perfect aperture at f / (D / lambda); never below 1e-3, so that a power exists.
+
+    (2/pi)(acos x - x sqrt(1 - x^2)) (Goodman 2005, Introduction to Fourier Optics, section 6.3).
+    """
+    inside = np.clip(share, 0.0, 1.0)
+    return np.maximum(2 / np.pi * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2)), 1e-3)
+
+
+@dataclass(frozen=True)
+class Blur:
+    """A blur that serves from a raw stack to an over-sharpened picture: P(f)^p (1 + s x^2) exp(-x^2), x = f / reach.
+
+    P is the perfect aperture's transfer. A stack falls from zero frequency on as P does (p = 1), whatever unsharp
+    mask of a smooth kernel is laid on it; a restoration divides P out (p = 0).
 
     Parameters
     ----------
-    frequency : array
-        Cycles per arcsec.
     reach : float
         Cycles per arcsec.
     lift : float
-        s.
+        s: 0 soft, 1 flat, above 1.5 over-sharpened.
+    plain : float
+        p, 0 to 1.
+    cutoff : float
+        D / lambda, cycles per arcsec.
     """
-    square = (frequency / reach) ** 2
-    return (1.0 + lift * square) * np.exp(-square)
 
+    reach: float
+    lift: float
+    plain: float
+    cutoff: float
 
-def half_frequency(reach: float, lift: float) -> float:
-    """Return the frequency at which `bump_transfer` has fallen to one half, cycles per arcsec."""
-    scale = np.linspace(0.05, 4.0, 800)
-    values = bump_transfer(scale, 1.0, lift)
-    above = np.flatnonzero(values >= 0.5)
-    return float(reach * scale[above[-1]]) if above.size else 0.05 * reach
+    def at(self, frequency: FloatArray) -> FloatArray:
+        """Return the transfer at frequencies in cycles per arcsec, same shape."""
+        square = (frequency / self.reach) ** 2
+        return perfect_transfer(frequency / self.cutoff) ** self.plain * (1.0 + self.lift * square) * np.exp(-square)
+
+    @property
+    def half(self) -> float:
+        """Frequency beyond which less than half the contrast is left, cycles per arcsec."""
+        line = np.linspace(0.002, 1.0, 1200) * min(4.0 * self.reach, 4.0 * self.cutoff)
+        above = np.flatnonzero(self.at(line) >= 0.5)
+        return float(line[above[-1]]) if above.size else float(line[0])
 
 
 def reduced_plane(plane: FloatArray, factor: int) -> npt.NDArray[np.float64]:

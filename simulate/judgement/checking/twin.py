@@ -87,7 +87,7 @@ def make_twin(
     def shown(theory: Theory) -> FloatArray:
         return laid_under(theory.blurred(response), theory, pose, place).reshape(shape)
 
-    detail = shown(Theory(with_it.grid, with_it.light - without_it.light))
+    detail = shown(Theory(with_it.grid, with_it.light - without_it.light, with_it.cutoff))
     clean = shown(without_it)
     random = np.random.default_rng([seed, 7])
     smooth = math.sqrt(max(fit.correlated_px, 1.0)) / 3.5
