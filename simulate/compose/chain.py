@@ -511,6 +511,11 @@ def channel_shares(instrument: Instrument) -> tuple[float, ...]:
     return tuple(camera.filter_array.count(name[0].upper()) / 4.0 for name in names)
 
 
+def scene_colours(scene: Scene) -> npt.NDArray[np.float64]:
+    """Return the photons of the whole scene in each bin, shape (bins,)."""
+    return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
+
+
 def pooled(scenes: Iterable[Scene]) -> Scene:
     """Return the mean of scenes on one grid: what a recording sees while the body turns.
 

@@ -16,7 +16,7 @@ from scipy.special import j1
 from simulate.bodies import Body, load_body
 from simulate.bodies.features import feature_names
 from simulate.bodies.spectra import body_photon_flux
-from simulate.compose.chain import GREEN_NM, Chain, Setting, add_point, cell_transfer
+from simulate.compose.chain import GREEN_NM, Chain, Setting, add_point, cell_transfer, scene_colours
 from simulate.judgement import (
     FLOOR,
     SEPARATE_LINE,
@@ -111,21 +111,33 @@ class Pair:
         """
         if self.feature.kind == "disc":
             return np.ones(len(weights))
-        planes = [np.tensordot(weights, scene.radiance, axes=1) for scene in self.scenes]
+        weights = np.asarray(weights, np.float32)
+        lit = _lit_window(self.scenes)
+        planes = [np.tensordot(weights, scene.radiance[(slice(None), *lit)], axes=1) for scene in self.scenes]
         factors = [_common_factor(*pair) for pair in zip(*planes, strict=True)]
         left = [np.abs(w - o - f * o) for w, o, f in zip(*planes, factors, strict=True)]
         strongest = int(
             np.argmax([plane.max() / max(o.max(), 1e-30) for plane, o in zip(left, planes[1], strict=True)])
         )
-        row, column = np.unravel_index(int(np.argmax(left[strongest])), self.grid.shape)
+        row, column = np.unravel_index(int(np.argmax(left[strongest])), left[strongest].shape)
         if _is_narrow(left[strongest], int(row), int(column)):
-            patch = finer_patch(self.grid, int(row), int(column))
+            patch = finer_patch(self.grid, int(row) + lit[0].start, int(column) + lit[1].start)
             without = replace(self.options, without=self.options.without | self.feature.without)
             planes = [
                 np.tensordot(weights, render(self.apparition, body, patch, scene.bins, options=o).radiance, axes=1)
                 for scene, o in zip(self.scenes, (self.options, without), strict=True)
             ]
         return np.array([_entering(w, o, f) for w, o, f in zip(*planes, factors, strict=True)])
+
+
+def _lit_window(scenes: tuple[Scene, Scene]) -> tuple[slice, slice]:
+    """Rows and columns that hold all light of two scenes."""
+    middle = len(scenes[0].bins) // 2
+    light = scenes[0].radiance[middle] + scenes[1].radiance[middle]
+    rows, columns = (np.flatnonzero(light.any(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return slice(0, light.shape[0]), slice(0, light.shape[1])
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
 
 
 def finer_patch(grid: Grid, row: int, column: int) -> Grid:
@@ -282,6 +294,27 @@ class Bench:
         signal = find_signal(difference, without, variance, feature.unknowns, middle=middle, fwhm_cells=width)
         return signal.measured(whole=feature.kind in ("disc", "moon disc"))
 
+    @cached_property
+    def stamp_response(self) -> Spectrum:
+        """From a point of light in the middle of a stamp to its transform there, (used bins, rows, columns//2+1)."""
+        step = self.stamp_step
+        part = Grid(self.grid.rows // step, self.grid.columns // step, self.grid.step_arcsec)
+        # the response's own way from scene cells to stack cells is undone
+        bare = self.response[:, ::step, ::step] / onto_stack(self.scene_grid, self.grid)[::step, ::step]
+        row = np.exp(-2j * np.pi * np.fft.fftfreq(part.rows) * ((part.rows - 1) / 2))
+        column = np.exp(-2j * np.pi * np.fft.rfftfreq(part.columns) * ((part.columns - 1) / 2))
+        return (bare * (np.outer(row, column) / part.cell_arcsec2)).astype(np.complex64)
+
+    @cached_property
+    def edge_arcsec(self) -> float:
+        """Distance from the body's middle up to which the stack shows its halo."""
+        return 0.46 * min(self.grid.shape) * self.grid.step_arcsec
+
+    @cached_property
+    def edge_light(self) -> FloatArray:
+        """The halo at that distance, e- s-1 per pixel in each channel."""
+        return _ring_light(self, self.edge_arcsec)
+
     def _noise_spectrum_of(self, shape: tuple[int, ...]) -> FloatArray:
         """The noise's spectrum at the frequencies of a part of the stack."""
         step = self.grid.rows // shape[0]
@@ -318,6 +351,7 @@ def make_bench(
     floor: float = FLOOR,
     smear_arcsec: float = 0.0,
     noiseless: bool = False,
+    colours: FloatArray | None = None,
 ) -> Bench:
     """Prepare a setup for judging.
 
@@ -335,6 +369,8 @@ def make_bench(
         See `Bench`.
     noiseless : bool
         Leave the noise of photons and sensor out of account: the floor alone counts.
+    colours : array, shape (bins,), optional
+        From `scene_colours`, where it is known already.
     """
     field, used = chain.setting.grid, chain.used
     shape = (int(stack.picture.shape[1]), int(stack.picture.shape[2]))
@@ -342,7 +378,7 @@ def make_bench(
     source = scene_grid or judging_grid(grid, chain.setting)
     common = crop_spectrum(chain.pixel, shape, field.columns) * stack.transfer[0]
     response = crop_spectrum(chain.response[used], shape, field.columns) * common.astype(np.complex64)
-    colours = scene_colours(scene)
+    colours = scene_colours(scene) if colours is None else colours
     most = int(np.argmax(chain.weights @ colours))
     shares = chain.weights[most, used] * colours[used]
     transfer = np.tensordot((shares / shares.sum()).astype(np.complex64), response, axes=1)
@@ -360,15 +396,22 @@ def make_bench(
         chain.sky_rate,
         np.zeros_like(law) if noiseless else law,
         stack.noise_spectrum[0],
-        float(delivered_fwhm(transfer, stack.step_arcsec, shape[1])),
+        width_of(transfer, stack.step_arcsec, shape),
         smear_arcsec,
         floor,
     )
 
 
-def scene_colours(scene: Scene) -> FloatArray:
-    """Return the photons of the whole scene in each bin, shape (bins,)."""
-    return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
+def width_of(transfer: Spectrum, step_arcsec: float, shape: tuple[int, int]) -> float:
+    """Return the width at half maximum of a transfer's point response, arcsec.
+
+    Every n-th frequency gives the response in a field n times smaller, which holds it as well and is
+    computed in a fraction of the time.
+    """
+    rows, columns = shape
+    steps = (16, 12, 8, 6, 4, 3, 2)
+    step = next((k for k in steps if rows % k == columns % (2 * k) == 0 and min(shape) >= 48 * k), 1)
+    return float(delivered_fwhm(transfer[::step, ::step], step_arcsec, columns // step))
 
 
 def noise_law(stack: Stack) -> FloatArray:
@@ -528,7 +571,7 @@ def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgem
     step, grid = bench.stamp_step, bench.grid
     part = Grid(grid.rows // step, grid.columns // step, grid.step_arcsec)
     flux = body_photon_flux(load_body(moon.name), moon.magnitude, bench.setting.bins) * moon.sunlit_fraction
-    star = _point_at(bench, flux, part)
+    star = np.tensordot((bench.weights * flux[bench.used]).astype(np.complex64), bench.stamp_response, axes=1)
     light = np.asarray(scipy.fft.irfft2(star, s=part.shape))
     distance = math.hypot(moon.east_arcsec, moon.north_arcsec)
     sky = (halo(bench, distance) + bench.sky_rate).astype(np.float32)[:, None, None] * np.ones_like(light)
@@ -540,20 +583,6 @@ def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgem
         spread = star * disc.astype(np.float32)
         found = bench.measure(spread, np.asarray(scipy.fft.irfft2(spread, s=part.shape)), sky + light, feature, middle)
     return Judgement(feature.name, 1.0, found.contrast, found.snr, found.channel)
-
-
-def _point_at(bench: Bench, photons: FloatArray, part: Grid) -> Spectrum:
-    """Return the stack's transform of a point of light in the middle of a part of it.
-
-    A part `n` times smaller holds every n-th frequency of the whole.
-    """
-    step = bench.grid.rows // part.rows
-    # the response's own shift from scene cells to stack cells is undone with the cells' mean
-    bare = bench.response[:, ::step, ::step] / onto_stack(bench.scene_grid, bench.grid)[::step, ::step]
-    mixed = np.tensordot((bench.weights * photons[bench.used]).astype(np.complex64), bare, axes=1)
-    row = np.exp(-2j * np.pi * np.fft.fftfreq(part.rows) * ((part.rows - 1) / 2))
-    column = np.exp(-2j * np.pi * np.fft.rfftfreq(part.columns) * ((part.columns - 1) / 2))
-    return (mixed * np.outer(row, column) / part.cell_arcsec2).astype(np.complex64)
 
 
 def disc_transfer(cycles: FloatArray) -> FloatArray:
@@ -568,14 +597,16 @@ def halo(bench: Bench, distance_arcsec: float) -> FloatArray:
     The median over the ring of the stack at that distance; beyond the window it falls on as the
     cube of the distance.
     """
+    if distance_arcsec < bench.edge_arcsec:
+        return _ring_light(bench, distance_arcsec)
+    return bench.edge_light * (distance_arcsec / bench.edge_arcsec) ** HALO_POWER
+
+
+def _ring_light(bench: Bench, distance_arcsec: float) -> FloatArray:
     grid = bench.grid
     radius = np.hypot(grid.east_arcsec()[None, :], grid.north_arcsec()[:, None])
-    edge = 0.46 * min(grid.shape) * grid.step_arcsec
-    near = min(distance_arcsec, edge)
-    width = max(1.5 * grid.step_arcsec, 0.03 * near)
-    ring = np.abs(radius - near) <= width
-    light = np.median(bench.picture[:, ring], axis=1) - bench.sky_rate
-    return np.maximum(light, 0.0) * (max(distance_arcsec, 1e-9) / max(near, 1e-9)) ** HALO_POWER
+    ring = np.abs(radius - distance_arcsec) <= max(1.5 * grid.step_arcsec, 0.03 * distance_arcsec)
+    return np.maximum(np.median(bench.picture[:, ring], axis=1) - bench.sky_rate, 0.0)
 
 
 def in_sight(feature: JudgedFeature, body: Body, seen: Apparition) -> bool:

@@ -15,9 +15,9 @@ import numpy.typing as npt
 from simulate.air import Sky
 from simulate.bodies import Body, load_body
 from simulate.camera import channel_names
-from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio
+from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio, scene_colours
 from simulate.compose.colours import screen_matrix, to_screen, white_rates
-from simulate.compose.judge import Bench, all_weights, onto_stack, scene_colours
+from simulate.compose.judge import Bench, all_weights, onto_stack
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
 from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
 from simulate.errors import BelowHorizonError, InputError, SimulateWarning, choose
@@ -312,11 +312,18 @@ class _Setups:
         self.instruments = instruments
         self.changes = changes
         self._made: dict[Key, Bench] = {}
+        self._narrow: dict[tuple[Key, int], Bench] = {}
 
     def __getitem__(self, key: Key) -> Bench:
         if key not in self._made:
             self._made[key] = study_bench(self.study, *self._asked(key))
         return self._made[key]
+
+    def only(self, key: Key, channel: int) -> Bench:
+        """Return a setup for one channel alone."""
+        if (key, channel) not in self._narrow:
+            self._narrow[key, channel] = self[key].only(channel)
+        return self._narrow[key, channel]
 
     def _asked(self, key: Key) -> tuple[Instrument, Change]:
         what, which, *rest = key
@@ -347,10 +354,11 @@ class _Judge:
 
     def __call__(self, key: Key) -> tuple[Judgement, ...]:
         if key not in self._known:
-            self._known[key] = self._answer(self.setups[key], whole=key[0] == "own")
+            self._known[key] = self._answer(key)
         return self._known[key]
 
-    def _answer(self, bench: Bench, *, whole: bool) -> tuple[Judgement, ...]:
+    def _answer(self, key: Key) -> tuple[Judgement, ...]:
+        bench, whole = self.setups[key], key[0] == "own"
         instrument = bench.setting.instrument
         camera, channels = instrument.camera, len(bench.weights)
         if camera not in self._entered:
@@ -364,7 +372,7 @@ class _Judge:
         if best is None:
             return judge_feature(bench, self._feature, self._pair, entered)
         alone = None if entered is None else entered[best : best + 1]
-        return judge_feature(bench.only(best), self._feature, self._pair, alone)
+        return judge_feature(self.setups.only(key, best), self._feature, self._pair, alone)
 
 
 def possible_changes(instrument: Instrument, seen: Apparition, sky: Sky) -> dict[str, tuple[Instrument, Change]]:

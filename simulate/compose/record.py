@@ -37,7 +37,7 @@ from simulate.compose.view import (
     view_inputs,
 )
 from simulate.errors import InputError, choose
-from simulate.geometry import Apparition, apparition, as_site, parse_time
+from simulate.geometry import Apparition, apparition, as_site, parse_time, turned
 from simulate.instruments import Instrument, load_instrument
 from simulate.recording.exports import write_tiff_frames, write_video
 from simulate.recording.files import CubeFile, CubeLayout, TruthPicture, inputs_hash, write_truth
@@ -305,7 +305,7 @@ class PlanetTruth:
             seen = replace(moved, jd_tt=seen.jd_tt, solar_longitude_deg=seen.solar_longitude_deg)
         angle = plan.instrument.mount.sky_angle_deg(seen.parallactic_angle_deg)
         return render(
-            turned(seen, angle),
+            turned(seen, -angle),  # counted from the direction that shall be up
             self._body,
             camera_grid(self._grid),
             self._chain.setting.bins,
@@ -350,52 +350,6 @@ class PlanetTruth:
 def camera_grid(grid: FineGrid) -> Grid:
     """Return the cells as a grid whose rows run along the camera's and whose columns run to their left on the sky."""
     return Grid(*grid.cells, grid.step_arcsec)
-
-
-def turned(seen: Apparition, angle_deg: float) -> Apparition:
-    """Return an apparition with all position angles counted from a direction at `angle_deg`.
-
-    A scene drawn from it has that direction up.
-
-    Parameters
-    ----------
-    seen : Apparition
-        As seen with north up.
-    angle_deg : float
-        Position angle, from north through east, of what shall be up, deg.
-    """
-    if angle_deg == 0:
-        return seen
-    sine, cosine = math.sin(math.radians(angle_deg)), math.cos(math.radians(angle_deg))
-
-    def turn(east: float, north: float) -> tuple[float, float]:
-        return east * cosine - north * sine, east * sine + north * cosine
-
-    moons = []
-    for moon in seen.moons:
-        east, north = turn(moon.east_arcsec, moon.north_arcsec)
-        place = (*turn(*moon.position_km[:2]), moon.position_km[2])
-        shadow = (*turn(*moon.shadow_position_km[:2]), moon.shadow_position_km[2])
-        on_disc: tuple[float | None, float | None] = (None, None)
-        if moon.shadow_east_arcsec is not None and moon.shadow_north_arcsec is not None:
-            on_disc = turn(moon.shadow_east_arcsec, moon.shadow_north_arcsec)
-        moons.append(
-            replace(
-                moon,
-                east_arcsec=east,
-                north_arcsec=north,
-                position_km=place,
-                shadow_position_km=shadow,
-                shadow_east_arcsec=on_disc[0],
-                shadow_north_arcsec=on_disc[1],
-            )
-        )
-    return replace(
-        seen,
-        north_pole_position_angle_deg=seen.north_pole_position_angle_deg - angle_deg,
-        bright_limb_position_angle_deg=seen.bright_limb_position_angle_deg - angle_deg,
-        moons=tuple(moons),
-    )
 
 
 def _cadence_s(plan: Plan, body: Body) -> float:

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -30,10 +27,11 @@ from simulate.compose.chain import (
     make_chain,
     pooled,
     sampling_ratio,
+    scene_colours,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
-from simulate.errors import BelowHorizonError, SimulateWarning
+from simulate.errors import BelowHorizonError, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.instruments import Instrument, load_instrument
@@ -144,7 +142,7 @@ def view(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     air = sky or Sky()
-    with _kept_warnings() as texts:
+    with kept_warnings(again=True) as texts:
         seen = apparition(known, parse_time(time), place, ephemeris=ephemeris)
         refuse_below_horizon(seen)
         shown = compose_view(known, tool, seen, air, asked, seed)
@@ -371,14 +369,6 @@ def seen_bins(camera: Camera) -> SpectralBins:
     return SpectralBins(DEFAULT_BINS.edges_nm[: int(np.flatnonzero(seen)[-1]) + 2])
 
 
-def scene_colours(scene: Scene) -> npt.NDArray[np.float64]:
-    """Return the photons of the whole scene in each bin, shape (bins,)."""
-    total = scene.photons()
-    for point in scene.points:
-        total = total + point.photons
-    return total
-
-
 def green_channel(instrument: Instrument) -> int:
     """Return the index of the channel in which sharpness is quoted."""
     names = channel_names(instrument.camera)
@@ -488,6 +478,9 @@ def bench_of(look: ExpectedFrame, exposure: Exposure) -> Bench:
 
 def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ...]:
     """Return the verdicts on every feature that is in a look's scene."""
+    if look.options.field_arcsec is not None:  # a wide field for the moons would be judged at great cost
+        setting, fitting = look.chain.setting, replace(look.options, field_arcsec=None)
+        look = expected_frame(look.body, look.instrument, look.scene.apparition, setting.sky, fitting)
     return tuple(feature_line(entry) for entry in judge_scene(bench_of(look, exposure), look.options.scene))
 
 
@@ -626,17 +619,3 @@ def view_inputs(
         "seed": seed,
         "version": __version__,
     }
-
-
-@contextmanager
-def _kept_warnings() -> Iterator[list[str]]:
-    """Collect this package's warnings as texts, once each, and raise them again for the caller."""
-    texts: list[str] = []
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        yield texts
-    for entry in caught:
-        text = str(entry.message)
-        if issubclass(entry.category, SimulateWarning) and text not in texts:
-            texts.append(text)
-        warnings.warn_explicit(entry.message, entry.category, entry.filename, entry.lineno)
