@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -20,7 +19,7 @@ from simulate.compose.colours import screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, all_weights, onto_stack
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
 from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
-from simulate.errors import BelowHorizonError, InputError, SimulateWarning, choose
+from simulate.errors import BelowHorizonError, InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement import (
@@ -176,13 +175,11 @@ def limits(
     if not tools:
         raise InputError("instruments", tools, "name at least one")
     place = None if site is None else as_site(site)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    with kept_warnings() as texts:
         moment = parse_time(datetime.now(UTC) if time is None else time)
         seen = apparition(known, moment, place, ephemeris=ephemeris)
         refuse_below_horizon(seen)
         found = compose_limits(known, seen, air, tools, asked)
-    texts = dict.fromkeys(str(entry.message) for entry in caught if issubclass(entry.category, SimulateWarning))
     return replace(found, warnings=tuple(texts))
 
 

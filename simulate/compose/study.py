@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -41,8 +42,10 @@ from simulate.compose.judge import (
     onto_stack,
     scene_colours,
     scene_spectrum,
+    width_of,
 )
 from simulate.compose.view import (
+    LEAST_SHARE,
     USUAL_SMEAR,
     body_width_arcsec,
     green_channel,
@@ -60,7 +63,6 @@ from simulate.stack import (
     Recording,
     choose_exposure,
     crop_spectrum,
-    delivered_fwhm,
     expected_stack,
     finer_sampling,
     keep_fraction,
@@ -108,6 +110,11 @@ class Study:
     spectrum: npt.NDArray[np.complexfloating]
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
     floor: float = FLOOR
+
+    @cached_property
+    def colours(self) -> FloatArray:
+        """Photons of the whole scene in each bin, shape (bins,)."""
+        return scene_colours(self.scene)
 
     def pair(self, feature: JudgedFeature) -> Pair | None:
         """Return the scenes of a feature, staged; None where it is not there at all."""
@@ -222,10 +229,15 @@ def study_bench(study: Study, instrument: Instrument, change: Change | None = No
     sky = study.sky if asked.seeing_arcsec is None else replace(study.sky, seeing_arcsec=asked.seeing_arcsec)
     setting, recording = _laid(study, instrument, sky, asked)
     share = study.wishes.keep or keep_fraction(setting.fried_ratio)
+    turn = 0.0 if asked.still else rotation_arcsec_per_s(study.body, study.seen)
     chain = make_chain(replace(setting, kept=share))
     rates = shared_rates(study, chain)
-    turn = 0.0 if asked.still else rotation_arcsec_per_s(study.body, study.seen)
     exposure = _exposure(study, chain, rates, turn, asked.longer)
+    if study.wishes.exposure_s is None and exposure.exposure_s < LEAST_SHARE * setting.exposure_s:
+        # a bright body is exposed so shortly that the air and the mount stand nearly still
+        chain = make_chain(replace(setting, kept=share, exposure_s=exposure.exposure_s))
+        rates = shared_rates(study, chain)
+        exposure = _exposure(study, chain, rates, turn, asked.longer)
     recording = replace(recording, exposure_s=exposure.exposure_s, frames=exposure.frames, kept=exposure.kept)
     stack = expected_stack(
         rates, chain.setting.grid.step_arcsec, recording, sensor_noise(instrument, exposure.gain_e_per_dn)
@@ -233,7 +245,7 @@ def study_bench(study: Study, instrument: Instrument, change: Change | None = No
     return make_bench(
         study.body, study.scene, chain, stack,
         scene_grid=study.scene.grid, floor=study.floor, smear_arcsec=turn * exposure.seconds,
-        noiseless=asked.noiseless,
+        noiseless=asked.noiseless, colours=study.colours,
     )  # fmt: skip
 
 
@@ -266,10 +278,13 @@ def _laid(study: Study, instrument: Instrument, sky: Sky, change: Change) -> tup
 
 
 def _exposure(study: Study, chain: Chain, rates: FloatArray, turn_arcsec_s: float, longer: float) -> Exposure:
-    instrument = chain.setting.instrument
-    responses = chain.channel_transfer(scene_colours(study.scene))
-    green = responses[green_channel(instrument)]
-    sharp = delivered_fwhm(green, chain.setting.grid.step_arcsec, chain.setting.grid.columns)
+    instrument, grid, used = chain.setting.instrument, chain.setting.grid, chain.used
+    shares = chain.weights[green_channel(instrument), used] * study.colours[used]
+    shares = (shares / shares.sum()).astype(np.complex64)
+    green = np.zeros(chain.pixel.shape, np.complex64)
+    for share, index in zip(shares, used, strict=True):
+        green += share * chain.response[index]
+    sharp = width_of(green * chain.pixel, grid.step_arcsec, grid.shape)
     camera = instrument.camera
     gain = camera.gain_e_per_dn
 
