@@ -311,7 +311,7 @@ def strip_board(season: Season) -> Board:
     width = max(2 * 28 + longest * cell + (longest - 1) * 14, 620)
     board = Board(width, 92 + len(lines) * (cell + 78) + 40)
     board.text(28, 42, f"{body_title(season.body)} through {season.instrument.name}", 24, INK, bold=True)
-    board.text(28, 68, f"each at its best hour; {_season_note(season)}", 13, QUIET)
+    board.text(28, 68, f"one a night; {_season_note(season)}", 13, QUIET)
     for row, members in enumerate(lines):
         for column, index in enumerate(members):
             _strip_cell(board, season, index, 28 + column * (cell + 14), 92 + row * (cell + 78), cell, scale)
@@ -338,5 +338,6 @@ def _face(view: View) -> str:
     if seen.ring_opening_deg is not None:
         return f", rings {seen.ring_opening_deg:+.1f}°".replace("-", "−")
     if view.body == "mars":
-        return f", Ls {seen.solar_longitude_deg:.0f}°"
+        middle = next(iter(seen.central_meridian_deg.values()))
+        return f", Ls {seen.solar_longitude_deg:.0f}°, meridian {middle:.0f}°"
     return f", {seen.illuminated_fraction:.0%} lit" if seen.illuminated_fraction < 0.985 else ""

@@ -33,9 +33,9 @@ def season_text(season: Season, *, plain: bool = False) -> str:
     for sentence in season.advice:
         lines += textwrap.wrap(sentence, WIDE, subsequent_indent="  ")
     if season.best:
-        lines += ["", "Best dates", *season_table(season, sorted(season.best))]
+        lines += ["", "Best dates", *_signs(season_table(season, sorted(season.best)), plain)]
     rows = np.unique(np.linspace(0, len(season.days_tt) - 1, min(TABLE_ROWS, len(season.days_tt))).round().astype(int))
-    lines += ["", "Through the span", *season_table(season, [int(row) for row in rows])]
+    lines += ["", "Through the span", *_signs(season_table(season, [int(row) for row in rows]), plain)]
     lines += ["", *event_lines(season)]
     return _finished(lines, plain)
 
@@ -97,10 +97,10 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
         lines += textwrap.wrap(sentence, WIDE, subsequent_indent="  ")
     if plan.caution:
         lines += ["", *textwrap.wrap(plan.caution, WIDE)]
-    lines += ["", *curve_table(plan), "", *sun_lines(plan)]
+    lines += ["", *_signs(curve_table(plan), plain), "", *sun_lines(plan)]
     if plan.events:
         lines += ["", "Events while it can be had (UTC; * in the best window)"]
-        lines += [_event_line(plan, index) for index in range(len(plan.events))]
+        lines += _signs([_event_line(plan, index) for index in range(len(plan.events))], plain)
     lines += ["", "Capture card", *card_lines(plan.card)]
     if plan.features:
         lines += ["", "What can be seen", *feature_lines(plan)]
@@ -274,9 +274,15 @@ def ranking_text(plans: Sequence[Plan], refused: Sequence[str], *, plain: bool =
             f"{window[0][11:16]}-{window[1][11:16]}  {seen.altitude_deg or 0.0:4.0f}° "
             f"{seen.equatorial_diameter_arcsec:5.1f}″ {sharp:5.2f}″ {clear:5d}"
         )
+    lines = _signs(lines, plain)
     for sentence in refused:
         lines += ["", *textwrap.wrap(sentence, WIDE)]
     return _finished(lines, plain)
+
+
+def _signs(table: list[str], plain: bool) -> list[str]:
+    """Return a table's lines; plain ones write an arcsecond as a quote, a degree as a blank."""
+    return [line.replace("″", '"').replace("°", " ") for line in table] if plain else table
 
 
 def _finished(lines: Sequence[str], plain: bool) -> str:

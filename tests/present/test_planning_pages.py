@@ -45,8 +45,12 @@ def venus() -> Plan:
 def test_tables_fit_eighty_columns_and_plain_ones_are_ascii(saturn: Season, venus: Plan) -> None:
     for text in (season_text(saturn), plan_text(venus), ranking_text([venus], ["jupiter stays too low"])):
         assert max(len(line) for line in text.splitlines()) <= 80
-    plain = season_text(saturn, plain=True) + plan_text(venus, plain=True)
+    plain = "\n".join((season_text(saturn, plain=True), ranking_text([venus], [], plain=True)))
     assert plain.isascii()
+    assert max(len(line) for line in plain.splitlines()) <= 80
+    assert plan_text(venus, plain=True).isascii()
+    table = [line for line in plan_text(venus, plain=True).splitlines() if line.startswith("* ")]
+    assert len({len(line) for line in table}) == 1
 
 
 def test_the_table_says_what_the_numbers_are(saturn: Season) -> None:
