@@ -197,3 +197,9 @@ def test_nothing_is_taken_out_of_a_users_map():
     spread = np.ptp(veiled.reflectance, axis=(1, 2)) / np.ptp(own.reflectance, axis=(1, 2))
     # blue is not brightened by dust, red by 8 per cent at most
     assert spread == pytest.approx(np.exp(-2) * np.array([1.0, 1 + 0.08 * (1 - np.exp(-2))]), rel=0.02)
+
+
+def test_no_places_at_all_give_an_empty_answer() -> None:
+    found = surface_map(load_body("jupiter"), red_spot_longitude_deg=0.0).sample(np.empty(0), np.empty(0))
+    assert found.shape[1:] == (0,)
+    assert found.shape[0] > 1
