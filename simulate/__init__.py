@@ -2,7 +2,8 @@
 
 Nothing heavy is imported here; the public names are loaded when they are first used, in the order
 of the light: `load_body`, `apparition`, `render`, `Sky`, `Telescope`, `make_pupil`, `Camera`,
-`load_instrument`, `make_chain`, `expected_stack`, `restore`, and `view`, which does it all.
+`load_instrument`, `make_chain`, `expected_stack`, `restore`, and `view`, which does it all. Beside it stand
+`limits`, `season`, `plan`, `record`, `stack_recording` and `check`, as the commands of the same names.
 
 Examples
 --------
@@ -22,6 +23,12 @@ if TYPE_CHECKING:
     from simulate.bodies import Body, body_names, load_body
     from simulate.camera import Camera, Mount, expose
     from simulate.compose.chain import Aim, Chain, Setting, lay_field, make_chain
+    from simulate.compose.check import check
+    from simulate.compose.limits import limits
+    from simulate.compose.plan import plan
+    from simulate.compose.record import plan_recording, record
+    from simulate.compose.season import season
+    from simulate.compose.stacking import stack_recording
     from simulate.compose.view import ViewOptions, view
     from simulate.errors import InputError, SimulateWarning
     from simulate.geometry import Apparition, Site, apparition, parse_site
@@ -32,6 +39,7 @@ if TYPE_CHECKING:
     from simulate.present.sheet import write_sheet
     from simulate.scene import Scene, SceneOptions, render
     from simulate.stack import choose_exposure, expected_stack, restore
+    from simulate.stack.reader import open_recording
     from simulate.telescope import Telescope, make_pupil, point_response, transfer
 
 __version__ = "0.1.0"
@@ -56,19 +64,27 @@ _ROOM_OF = {
     "ViewOptions": "compose.view",
     "apparition": "geometry",
     "body_names": "bodies",
+    "check": "compose.check",
     "choose_exposure": "stack",
     "expected_stack": "stack",
     "expose": "camera",
     "instrument_names": "instruments",
     "lay_field": "compose.chain",
+    "limits": "compose.limits",
     "load_body": "bodies",
     "load_instrument": "instruments",
     "make_chain": "compose.chain",
     "make_pupil": "telescope",
+    "open_recording": "stack.reader",
     "parse_site": "geometry",
+    "plan": "compose.plan",
+    "plan_recording": "compose.record",
     "point_response": "telescope",
+    "record": "compose.record",
     "render": "scene",
     "restore": "stack",
+    "season": "compose.season",
+    "stack_recording": "compose.stacking",
     "transfer": "telescope",
     "view": "compose.view",
     "write_fits": "present.fits",
@@ -97,19 +113,27 @@ __all__ = [
     "__version__",
     "apparition",
     "body_names",
+    "check",
     "choose_exposure",
     "expected_stack",
     "expose",
     "instrument_names",
     "lay_field",
+    "limits",
     "load_body",
     "load_instrument",
     "make_chain",
     "make_pupil",
+    "open_recording",
     "parse_site",
+    "plan",
+    "plan_recording",
     "point_response",
+    "record",
     "render",
     "restore",
+    "season",
+    "stack_recording",
     "transfer",
     "view",
     "write_fits",

@@ -44,13 +44,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Stack, write and tell; returns the exit code."""
-    from simulate.compose.stacking import process, write_processed
+    from simulate.compose.stacking import stack_recording, write_processed
     from simulate.stack.combine import StackWishes
 
     with collected_warnings() as warnings:
         recording = _open(arguments.recording, arguments)
         long = None if arguments.long is None else _open(arguments.long, arguments)
-        processed = process(
+        processed = stack_recording(
             recording,
             StackWishes(arguments.keep, arguments.finer, arguments.drop),
             long=long,

@@ -52,7 +52,7 @@ class Processed:
     notes: tuple[str, ...]
 
 
-def process(
+def stack_recording(
     recording: RawRecording,
     wishes: StackWishes | None = None,
     *,
