@@ -74,6 +74,7 @@ def assumptions(found: Limits) -> dict[str, Any]:
         "equatorial_diameter_arcsec": found.apparition.equatorial_diameter_arcsec,
         "ring_opening_deg": found.apparition.ring_opening_deg,
         "altitude_deg": found.apparition.altitude_deg,
+        "measured": "in the stack before restoration, which can bring a line out with less aperture",
         "staged": "features face the observer, shadows lie on the disc, satellites stand beside the planet",
     }
 
@@ -118,7 +119,8 @@ def _head(found: Limits) -> str:
         f'{found.body.capitalize()}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}".',
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
-        f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element.",
+        f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element. "
+        "Contrast and lines are measured in the stack before restoration, which can bring a line out with less.",
     ]
     return "\n".join(textwrap.fill(text, WIDTH) for text in told)
 

@@ -73,7 +73,13 @@ def ladder_board(found: Limits) -> Board:
         board.text(x, y + side + 20, f"{size:g} mm", 15, INK, bold=True)
         _novelties(board, found, rung, (x, y + side + 38), side)
     scale_bar(board, MARGIN, board.height - 16, scale, 200.0)
-    board.text(MARGIN + 230, board.height - 18, "stacked and restored; north up, east left", 12, ACCENT)
+    board.text(
+        MARGIN + 230,
+        board.height - 18,
+        "stacked and restored; verdicts are taken before restoration; north up, east left",
+        12,
+        ACCENT,
+    )
     return board
 
 

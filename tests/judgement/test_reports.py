@@ -93,8 +93,8 @@ BEYOND = (
 
 MISSED = {
     (64, "cassini division" + LINE): "The discovery was made in the air's best moments and by eye; in the mean of a "
-    "recording through 2 arcsec of seeing the darkening is there, but no minimum of its own. Through ideal "
-    "optics without air it begins at about 60 mm.",
+    "recording through 2 arcsec of seeing the darkening is there, but no minimum of its own before restoration, "
+    "where verdicts are taken. Through ideal optics without air it begins at about 60 mm.",
     (15, "north equatorial belt"): "Thousands of stacked frames show a darkening of a tenth as a whole; the eye that "
     "reported nothing at 15 mm had one look. As separate lines the belts are lost, as practice says.",
     (15, "south equatorial belt"): "As for the north equatorial belt.",
