@@ -79,14 +79,17 @@ FloatArray = npt.NDArray[np.floating]
 MOST_CELLS = 320
 """Cells along the theory's grid: more than most finished pictures can tell, and quick."""
 
-LEAST_EXPLAINED = 0.93
+LEAST_EXPLAINED = 0.978
 """Share of a picture's variance that the theory of the right body explains at least."""
 
 SCALE_FLOOR = 0.001
 """Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better."""
 
-APERTURE_FLOOR = 0.02
+APERTURE_FLOOR = 0.032
 """The same of the effective aperture: one number stands for a transfer of some other shape."""
+
+FARTHEST_SCALE = 8.0
+"""Factor by which a picture's scale may differ from the instrument's before the body is doubted."""
 
 CLOCK_STEP_S = 240.0
 """Seconds by which the theory is moved to learn how the picture changes with time."""
@@ -213,6 +216,7 @@ class _Work:
         theory = self.theory(channel)
         fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
         refuse_unlike(fit, LEAST_EXPLAINED, self.body.name)
+        self._refuse_other_size(fit)
         measured = measure_transfer(fit, theory)
         parameters, jacobian = _linearised(fit, theory)
         del parameters
@@ -258,6 +262,14 @@ class _Work:
             lookalikes=alike,
             twin=self._twin(fit, theory, channel, measured, seed),
         )
+
+    def _refuse_other_size(self, fit: Fit) -> None:
+        ratio = self.pixel_arcsec / fit.pose.scale_arcsec / self.options.enlarged
+        if not 1.0 / FARTHEST_SCALE < ratio < FARTHEST_SCALE:
+            wanted = (
+                f"the disc would be {ratio:.2g} times as large as through this instrument; tell --enlarged if it is"
+            )
+            raise InputError("BODY", self.body.name, wanted)
 
     def expected_transfer(self) -> tuple[FloatArray, FloatArray]:
         """Return (frequency, transfer) of the picture that the setup should give, by rings, green channel."""

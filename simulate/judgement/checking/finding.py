@@ -116,5 +116,5 @@ def _refuse_cut(mask: npt.NDArray[np.bool_], field: str) -> None:
     edge = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
     if mask.mean() > 0.9:
         raise InputError(field, "the picture", "it holds no planet against a dark sky")
-    if edge.mean() > 0.12:
+    if np.count_nonzero(edge) > 0.35 * math.sqrt(np.count_nonzero(mask)):
         raise InputError(field, "the picture", "the planet is cut off by the edge; leave some sky around it")
