@@ -85,7 +85,7 @@ LEAST_EXPLAINED = 0.978
 SCALE_FLOOR = 0.001
 """Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better."""
 
-APERTURE_FLOOR = 0.032
+APERTURE_FLOOR = 0.025
 """The same of the effective aperture: one number stands for a transfer of some other shape."""
 
 FARTHEST_SCALE = 8.0

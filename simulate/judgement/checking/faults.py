@@ -267,7 +267,7 @@ def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) 
     """Return the evidence that coarse pixels limit a picture.
 
     A pixel's blur can hardly be told from another soft one, but its size can: it counts where the picture is as
-    sharp as its pixels allow (half contrast beyond 0.6 of their limit) and they are coarser than critical and told.
+    sharp as its pixels allow (half contrast beyond 0.4 of their limit) and they are coarser than critical and told.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) 
     """
     taken = fit.pose.scale_arcsec * enlarged
     excess = taken / (1.25 * max(told_arcsec, 0.5 / cutoff))
-    sharp = fit.half_frequency > 0.6 * 0.5 / taken
+    sharp = fit.half_frequency > 0.4 * 0.5 / taken
     evidence = SAMPLING_WEIGHT * math.log(excess) if excess > 1.0 and sharp else 0.0
     return Fault("coarse sampling", evidence, taken, "arcsec a pixel")
 

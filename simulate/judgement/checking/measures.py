@@ -20,6 +20,10 @@ FloatArray = npt.NDArray[np.floating]
 LADDER = (0.3, 0.5, 0.8, 1.25, 2.0, 3.2)
 """Widths of the Gaussians that a measured transfer is a sum of, relative to where the fitted blur is at one half."""
 
+SHARED = 0.4
+"""Share of two channels' errors of place that stays in their difference: much of each is the theory's, common to
+both (measured on trial pictures)."""
+
 HALF_OF_PERFECT = 0.40397
 """Frequency, over D / lambda, at which a clear, perfect aperture leaves half the contrast (the root of
 (2/pi)(acos x - x sqrt(1 - x^2)) = 1/2; Goodman 2005, Introduction to Fourier Optics, section 6.3)."""
@@ -233,7 +237,8 @@ class ChannelShift:
 
 def channel_shift(name: str, fit: Fit, plane_fit: Fit) -> ChannelShift:
     """Return the shift of one channel's fit against the green one's."""
-    error = max(math.hypot(fit.errors[axis], plane_fit.errors[axis]) * fit.window.factor for axis in ("row", "column"))
+    widest = max(math.hypot(fit.errors[axis], plane_fit.errors[axis]) for axis in ("row", "column"))
+    error = SHARED * widest * fit.window.factor
     return ChannelShift(name, plane_fit.pose.row - fit.pose.row, plane_fit.pose.column - fit.pose.column, float(error))
 
 
