@@ -188,7 +188,8 @@ def labelled_picture(result: Check) -> Board:
         x, y = place(moon.east_arcsec, moon.north_arcsec)
         if 0 <= x < board.width and 0 <= y < board.height and moon.state in ("clear", "transit"):
             radius = max(6.0, 1.6 * zoom * moon.radius_arcsec / pose.scale_arcsec)
-            board.oval(x, y, radius, radius, 0.0, "none", ACCENT)
+            turns = np.linspace(0.0, 2 * math.pi, 49)
+            board.line([(x + radius * math.cos(t), y + radius * math.sin(t)) for t in turns], ACCENT, 1.2)
             board.text(min(x + radius + 4, board.width - 70), y + 4, moon.name, 13, ACCENT)
         if moon.shadow_east_arcsec is not None and moon.shadow_north_arcsec is not None:
             x, y = place(moon.shadow_east_arcsec, moon.shadow_north_arcsec)
