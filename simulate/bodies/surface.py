@@ -11,7 +11,7 @@ import tomllib
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from itertools import takewhile
 from typing import TYPE_CHECKING
@@ -95,6 +95,11 @@ class SurfaceMap:
         wrapped = frozen_array(np.concatenate([values, values[:, :, :1]], axis=2))
         object.__setattr__(self, "_wrapped", wrapped)
         object.__setattr__(self, "reflectance", wrapped[:, :, :-1])
+
+    @cached_property
+    def uniform(self) -> bool:
+        """Whether the map is the same everywhere."""
+        return bool(np.ptp(self.reflectance) == 0)
 
     @property
     def latitudes_deg(self) -> npt.NDArray[np.float64]:

@@ -68,8 +68,9 @@ CELLS_PER_RESOLUTION = (4.0, 3.0)
 """Cells of the fine grid along lambda/D at 550 nm, wanted and least: the cut-off frequency of the
 shortest wavelength needs 2.75."""
 
+WANTED_CELLS = 200_000
 MOST_CELLS = 1_000_000
-"""A field that would need more cells of the wanted size takes the least, then no finer stack, then
+"""A field of more than so many cells of the wanted size takes the least, then no finer stack, then
 one cell a pixel, and at last a smaller window of the sensor (the Moon through a long focus)."""
 
 SMALLEST_FIELD_PX = 32
@@ -470,10 +471,16 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
     ratio = sampling_ratio(instrument)
     finer, drop = finer_sampling(ratio, channel_shares(instrument), kept)
     most, least = (cells / 2 * ratio for cells in CELLS_PER_RESOLUTION)
-    for stack_factor, cells in ((finer, most), (finer, least), (1.0, least), (1.0, 1.0)):
+    choices = (
+        (finer, most, WANTED_CELLS),
+        (finer, least, MOST_CELLS),
+        (1.0, least, MOST_CELLS),
+        (1.0, 1.0, MOST_CELLS),
+    )
+    for stack_factor, cells, highest in choices:
         factor = _cells_per_pixel(cells, stack_factor)
         grid = sensor.fine_grid(factor, multiple=round(factor / stack_factor))
-        if grid.rows * grid.columns <= MOST_CELLS:
+        if grid.rows * grid.columns <= highest:
             break
     while grid.rows * grid.columns > 1.3 * MOST_CELLS:
         rows, columns = (2 * int(0.45 * pixels) for pixels in sensor.shape)

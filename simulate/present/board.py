@@ -1,18 +1,24 @@
 """A board to draw on, in pixels from its top left corner: text, lines, pictures.
 
-One place that knows matplotlib (its figure and Agg canvas; no global state is touched). Colours and
-sizes of all sheets stand here too.
+Drawn with pillow: a sheet is pictures and text, and importing a plotting library for it would take
+longer than computing what it shows. Shapes are drawn four times finer and averaged, so that their
+edges are smooth. Colours and sizes of all sheets stand here too.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import re
+from collections.abc import Callable
 from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image, ImageDraw, ImageFont, PngImagePlugin
 
 from simulate.present.images import screen_values
 
@@ -27,11 +33,15 @@ CLEAR, DOUBTFUL, LOST = "#9ccf9a", "#e0b878", "#8d929c"
 
 _UNIT = re.compile(r"(?<=[\d\u202f]) (?=(?:%|mm|nm|µm|m|µs|ms|s|min|au|e⁻|pixels|bits)(?:\W|$))")
 
-FONT = "DejaVu Sans"
-"""Comes with matplotlib, so every machine has it."""
+FONTS = {False: "DejaVuSans.ttf", True: "DejaVuSans-Bold.ttf"}
+"""Regular and bold; they come with matplotlib, so every machine has them."""
 
 DOTS_PER_INCH = 100
-PIXELS_PER_POINT = DOTS_PER_INCH / 72
+
+FINER = 4
+"""How many times finer shapes are drawn before they are averaged."""
+
+_ANCHORS = {"left": "ls", "center": "ms", "right": "rs"}
 
 
 class Board:
@@ -44,27 +54,16 @@ class Board:
     """
 
     def __init__(self, width: int, height: int) -> None:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
         self.width, self.height = width, height
-        self._figure = Figure(
-            figsize=(width / DOTS_PER_INCH, height / DOTS_PER_INCH), dpi=DOTS_PER_INCH, facecolor=PAGE
-        )
-        self._canvas = FigureCanvasAgg(self._figure)
-        self._renderer: Any = self._canvas.get_renderer()
-        self._order = 0
+        self._image = Image.new("RGB", (width, height), PAGE)
+        self._draw = ImageDraw.Draw(self._image)
         self._widths: dict[tuple[str, float, bool], float] = {}
 
     def resize(self, height: int) -> None:
         """Set the height, before anything is drawn."""
         self.height = height
-        self._figure.set_size_inches(self.width / DOTS_PER_INCH, height / DOTS_PER_INCH)
-
-    def _next(self) -> int:
-        """What is drawn later lies on top, whatever it is."""
-        self._order += 1
-        return self._order
+        self._image = Image.new("RGB", (self.width, height), PAGE)
+        self._draw = ImageDraw.Draw(self._image)
 
     def text(
         self,
@@ -78,17 +77,13 @@ class Board:
         bold: bool = False,
     ) -> None:
         """Write one line with its baseline at `y`; `size` is the height of the letters' body in pixels."""
-        self._figure.text(
-            x / self.width, 1 - y / self.height, text, fontproperties=_font(size, bold), color=colour, ha=align,
-            va="baseline", parse_math=False, zorder=self._next(),
-        )  # fmt: skip
+        self._draw.text((x, y), text, fill=colour, font=_font(size, bold), anchor=_ANCHORS[align])
 
     def measure(self, text: str, size: float = 13, bold: bool = False) -> float:
         """Return the width of a line in pixels."""
         key = (text, size, bold)
         if key not in self._widths:
-            extent = self._renderer.get_text_width_height_descent(text, _font(size, bold), ismath=False)
-            self._widths[key] = float(extent[0])
+            self._widths[key] = float(_font(size, bold).getlength(text))
         return self._widths[key]
 
     def wrapped(self, text: str, width: float, size: float = 13) -> list[str]:
@@ -114,25 +109,20 @@ class Board:
 
     def line(self, points: list[tuple[float, float]], colour: str = INK, width: float = 1.0) -> None:
         """Draw straight lines from point to point; `width` in pixels."""
-        from matplotlib.lines import Line2D
 
-        xs = [x / self.width for x, _ in points]
-        ys = [1 - y / self.height for _, y in points]
-        transform = self._figure.transFigure
-        style: dict[str, Any] = {"color": colour, "linewidth": width / PIXELS_PER_POINT, "solid_capstyle": "round"}
-        self._figure.add_artist(Line2D(xs, ys, transform=transform, zorder=self._next(), **style))
+        def draw(finer: ImageDraw.ImageDraw, place: Callable[[float, float], tuple[float, float]]) -> None:
+            wide = max(1, round(width * FINER))
+            places = [place(x, y) for x, y in points]
+            finer.line(places, fill=255, width=wide, joint="curve")
+            for x, y in places:  # round ends
+                finer.ellipse([x - wide / 2, y - wide / 2, x + wide / 2, y + wide / 2], fill=255)
+
+        self._lay(points, width, colour, draw)
 
     def box(self, x: float, y: float, width: float, height: float, fill: str, edge: str | None = None) -> None:
         """Fill a rectangle whose top left corner is (x, y)."""
-        from matplotlib.patches import Rectangle
-
-        corner = (x / self.width, 1 - (y + height) / self.height)
-        self._figure.add_artist(
-            Rectangle(
-                corner, width / self.width, height / self.height, transform=self._figure.transFigure, facecolor=fill,
-                edgecolor=edge or "none", linewidth=1 / PIXELS_PER_POINT, zorder=self._next(),
-            )
-        )  # fmt: skip
+        corners = [x, y, x + width - 1, y + height - 1]
+        self._draw.rectangle([round(value) for value in corners], fill=fill, outline=edge)
 
     def spot(self, x: float, y: float, radius: float, fill: str, edge: str | None = None) -> None:
         """Fill a circle."""
@@ -149,44 +139,56 @@ class Board:
         edge: str | None = None,
     ) -> None:
         """Draw an ellipse with half axes `across` and `along`, turned anticlockwise."""
-        from matplotlib.patches import Ellipse
-        from matplotlib.transforms import IdentityTransform
+        cosine, sine = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+        angles = np.linspace(0.0, 2.0 * math.pi, 181)
+        right, up = across * np.cos(angles), along * np.sin(angles)
+        outline = list(zip(x + right * cosine - up * sine, y - right * sine - up * cosine, strict=True))
+        if fill is not None:
+            self._lay(outline, 1.0, fill, lambda finer, place: finer.polygon([place(*p) for p in outline], fill=255))
+        if edge is not None:
+            self.line(outline, edge, 1.0)
 
-        self._figure.add_artist(
-            Ellipse(
-                (x, self.height - y), 2 * across, 2 * along, angle=turn_deg, transform=IdentityTransform(),
-                facecolor=fill or "none", edgecolor=edge or "none", linewidth=1 / PIXELS_PER_POINT, zorder=self._next(),
-            )
-        )  # fmt: skip
+    def _lay(
+        self,
+        points: list[tuple[float, float]],
+        margin: float,
+        colour: str,
+        draw: Callable[[ImageDraw.ImageDraw, Callable[[float, float], tuple[float, float]]], None],
+    ) -> None:
+        """Draw a shape around `points` finer, average it, and lay it on in a colour."""
+        left, top = (math.floor(min(values) - margin - 1) for values in zip(*points, strict=True))
+        right, bottom = (math.ceil(max(values) + margin + 1) for values in zip(*points, strict=True))
+        mask = Image.new("L", ((right - left) * FINER, (bottom - top) * FINER))
+        draw(ImageDraw.Draw(mask), lambda x, y: ((x - left) * FINER, (y - top) * FINER))
+        self._image.paste(colour, (left, top), mask.reduce(FINER))
 
     def picture(self, x: int, y: int, linear: npt.NDArray[np.floating]) -> None:
         """Lay linear light, shape (rows, columns[, 3]), pixel for pixel; row 0 goes to the bottom."""
         screen = screen_values(linear)
         if screen.ndim == 2:
             screen = np.repeat(screen[..., None], 3, axis=-1)
-        bottom = self.height - y - screen.shape[0]
-        self._figure.figimage(screen, xo=x, yo=bottom, origin="lower", resize=False, zorder=self._next())
+        eight = np.rint(np.clip(screen[::-1], 0.0, 1.0) * 255.0).astype(np.uint8)
+        self._image.paste(Image.fromarray(eight), (int(x), int(y)))
 
     def png(self, comments: dict[str, str]) -> bytes:
         """Return the board as a PNG file, with text chunks."""
-        from PIL import Image, PngImagePlugin
-
-        self._canvas.draw()
-        picture = Image.fromarray(np.asarray(self._canvas.buffer_rgba())[..., :3].copy())
         chunks = PngImagePlugin.PngInfo()
         for key, text in {"Software": "simulate", **comments}.items():
             chunks.add_text(key, text)
         buffer = io.BytesIO()
         # noise hardly shrinks: a low level of compression saves half the time and costs little
-        picture.save(buffer, "PNG", pnginfo=chunks, compress_level=3, dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
+        self._image.save(buffer, "PNG", pnginfo=chunks, compress_level=3, dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
         return buffer.getvalue()
 
 
 @lru_cache(maxsize=64)
 def _font(size: float, bold: bool) -> Any:
-    from matplotlib.font_manager import FontProperties
-
-    return FontProperties(family=FONT, size=size / PIXELS_PER_POINT, weight="bold" if bold else "normal")
+    # the folder is found without importing the library that brings it
+    found = find_spec("matplotlib")
+    assert found is not None
+    assert found.submodule_search_locations is not None
+    folder = Path(next(iter(found.submodule_search_locations))) / "mpl-data" / "fonts" / "ttf"
+    return ImageFont.truetype(str(folder / FONTS[bold]), size, layout_engine=ImageFont.Layout.BASIC)
 
 
 def round_length(longest: float) -> float:

@@ -210,7 +210,7 @@ class _Subject:
 
     def _pattern(self, whole: bool) -> Pattern | None:
         surface = self._map(frozenset() if whole else surface_names(self.body, self.without))
-        if np.ptp(surface.reflectance) == 0:
+        if _uniform(surface):
             return None
         seen = self.apparition.central_meridian_deg
         meridian = seen.get(surface.longitude_system, next(iter(seen.values())))
@@ -229,6 +229,12 @@ class _Subject:
             invented_texture=options.invented_texture,
             user_map=options.user_map,
         )
+
+
+def _uniform(surface: SurfaceMap) -> bool:
+    """Return whether a map, ours or a user's own kind, is the same everywhere."""
+    known = getattr(surface, "uniform", None)
+    return bool(np.ptp(surface.reflectance) == 0) if known is None else known
 
 
 def _put(radiance: npt.NDArray[np.float32], disc: Disc, factor: FloatArray) -> None:
