@@ -36,9 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="start", metavar="DATE", help="first date (default: today)")
     parser.add_argument("--until", metavar="DATE", help="last date (default: a year later)")
     parser.add_argument("--step", metavar="TIME", help='between dates, e.g. "7 day" (default: about 150 dates)')
-    parser.add_argument(
-        "--hour", metavar="HH:MM", help="look at this hour UTC of each night (default: at its best)"
-    )
+    parser.add_argument("--hour", metavar="HH:MM", help="look at this hour UTC of each night (default: at its best)")
     add_instruments(parser)
     add_where(parser)
     add_air(parser)
