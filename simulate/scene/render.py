@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -47,6 +47,7 @@ from simulate.scene.rings import (
 )
 from simulate.scene.scattering import law_of
 from simulate.scene.values import PointSource, Scene, SceneOptions
+from simulate.values.arrays import frozen_array
 from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM
 from simulate.values.grid import Grid
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
@@ -206,7 +207,8 @@ class _Subject:
 
     def reference_integral(self) -> FloatArray:
         """Integral of the relative brightness with every surface feature in place, (bins or 1,)."""
-        return self.globe([], whole=True).integral()
+        kept = self.without & {PHASE, LIMB_DARKENING}
+        return _reference_integral(self.apparition, self.body, self.bins, replace(self.options, without=kept))
 
     def _pattern(self, whole: bool) -> Pattern | None:
         surface = self._map(frozenset() if whole else surface_names(self.body, self.without))
@@ -229,6 +231,12 @@ class _Subject:
             invented_texture=options.invented_texture,
             user_map=options.user_map,
         )
+
+
+@lru_cache(maxsize=64)
+def _reference_integral(apparition: Apparition, body: Body, bins: SpectralBins, options: SceneOptions) -> FloatArray:
+    """Kept, since pairs of scenes with and without a feature share it."""
+    return frozen_array(_Subject(apparition, body, bins, options).globe([], whole=True).integral())
 
 
 def _uniform(surface: SurfaceMap) -> bool:
