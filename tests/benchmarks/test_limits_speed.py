@@ -8,7 +8,9 @@ import pytest
 
 from simulate.compose.limits import LimitsOptions, limits
 
-pytestmark = pytest.mark.filterwarnings("ignore")
+pytest.importorskip("pytest_benchmark", reason="needs the [oracles] extra")
+
+pytestmark = [pytest.mark.benchmark_ratio, pytest.mark.filterwarnings("ignore")]
 
 LADDERS = {
     3: (60.0, 80.0, 100.0),
