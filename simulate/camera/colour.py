@@ -154,4 +154,5 @@ def _smooth(nodes: dict[int, float]) -> FloatArray:
     """Straight lines between the nodes, rounded over 20 nm: such curves have no corners."""
     straight = np.interp(_FINE_NM, list(nodes), list(nodes.values()))
     window = np.hanning(2 * _ROUND_NM + 3)[1:-1]
-    return np.convolve(np.pad(straight, _ROUND_NM, mode="edge"), window / window.sum(), mode="valid")
+    rounded = np.convolve(np.pad(straight, _ROUND_NM, mode="edge"), window / window.sum(), mode="valid")
+    return np.asarray(rounded, dtype=np.float64)

@@ -8,7 +8,7 @@ sensor. `view` shows one scene through it; `limits` sends pairs of scenes throug
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -477,11 +477,7 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
         (1.0, least, MOST_CELLS),
         (1.0, 1.0, MOST_CELLS),
     )
-    for stack_factor, cells, highest in choices:
-        factor = _cells_per_pixel(cells, stack_factor)
-        grid = sensor.fine_grid(factor, multiple=round(factor / stack_factor))
-        if grid.rows * grid.columns <= highest:
-            break
+    stack_factor, factor, grid = _first_that_fits(sensor, choices)
     while grid.rows * grid.columns > 1.3 * MOST_CELLS:
         rows, columns = (2 * int(0.45 * pixels) for pixels in sensor.shape)
         sensor = replace(sensor, rows=rows, columns=columns)
@@ -489,6 +485,20 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
     # without finer cells a pixel's drop is a pixel wide
     drop = drop if stack_factor == finer else min(1.0, drop * finer)
     return Field(sensor, grid, factor, stack_factor, drop)
+
+
+def _first_that_fits(sensor: SensorGrid, choices: Sequence[tuple[float, float, int]]) -> tuple[float, int, Grid]:
+    """Return the stack's cells a pixel, the grid's cells a pixel and the grid of the first choice that fits.
+
+    A choice is the stack's cells a pixel, the least of the grid's, and the most cells of the whole; the
+    last choice is taken whether it fits or not.
+    """
+    for number, (stack_factor, cells, highest) in enumerate(choices, start=1):
+        factor = _cells_per_pixel(cells, stack_factor)
+        grid = sensor.fine_grid(factor, multiple=round(factor / stack_factor))
+        if grid.rows * grid.columns <= highest or number == len(choices):
+            return stack_factor, factor, grid
+    raise AssertionError("no choice was given")
 
 
 def _cells_per_pixel(least: float, stack_factor: float) -> int:
