@@ -6,7 +6,10 @@ Then the picture is processed as people do (unsharp mask, enlargement, rotation,
 bits, sometimes JPEG) and written to a file, which the check reads. The truth of the effective aperture is measured
 from the noise-free linear stack against the recorder's own unblurred truth.
 
-Run as ``python -m simulate.compose.trial pictures 200`` or ``python -m simulate.compose.trial faults 50``.
+Run as ``python -m simulate.compose.trial pictures 200 --rows FILE`` or ``... faults 50 --rows FILE``: each case adds a
+JSON line to FILE with its truth and all that was found, cases that FILE already holds are not run again, and
+``... table FILE`` prints what it holds. ``--keep FOLDER`` keeps the pictures, so that another check of them need not
+make them again.
 """
 
 from __future__ import annotations
@@ -15,7 +18,6 @@ import argparse
 import io
 import json
 import math
-import sys
 import tempfile
 import time as clock
 import warnings
@@ -37,6 +39,7 @@ from simulate.compose.record import PlanetTruth, RecordOptions, make_frames, pla
 from simulate.compose.view import ViewOptions, green_channel
 from simulate.errors import InputError
 from simulate.instruments import Instrument, load_instrument
+from simulate.judgement.checking.faults import Fault, Weighed, verdict_of
 from simulate.judgement.checking.measures import aperture_of
 from simulate.judgement.checking.model import Pose
 from simulate.judgement.checking.results import Check
@@ -423,13 +426,51 @@ def _written(levels: FloatArray, case: Case) -> tuple[bytes, str]:
     return buffer.getvalue(), ".jpg"
 
 
-def try_case(case: Case, *, only_fit: bool = True) -> dict[str, Any]:
-    """Make a picture, check it, and return its truth beside what was found, as plain values."""
+def kept_picture(case: Case, folder: Path | None) -> Made:
+    """Return the picture of a case, from a folder where it was kept, else made and kept there.
+
+    Parameters
+    ----------
+    case : Case
+        Which.
+    folder : Path or None
+        None keeps nothing.
+    """
+    if folder is None:
+        return make_picture(case)
+    name = f"{case.fault or 'picture'}-{case.seed}".replace(" ", "-")
+    truth, told = folder / f"{name}.json", json.dumps(asdict(case))
+    if truth.exists():
+        kept = json.loads(truth.read_text())
+        if json.dumps(kept["case"]) == told:
+            data = (folder / f"{name}{kept['ending']}").read_bytes()
+            return Made(data, kept["ending"], Pose(**kept["pose"]), kept["aperture_mm"])
+    made = make_picture(case)
+    (folder / f"{name}{made.ending}").write_bytes(made.data)
+    kept = {"case": asdict(case), "ending": made.ending, "pose": asdict(made.pose), "aperture_mm": made.aperture_mm}
+    beside = folder / f"{name}.part"
+    beside.write_text(json.dumps(kept))
+    beside.replace(truth)
+    return made
+
+
+def try_case(case: Case, *, only_fit: bool = True, folder: Path | None = None) -> dict[str, Any]:
+    """Make a picture, check it, and return its truth beside what was found, as plain values.
+
+    Parameters
+    ----------
+    case : Case
+        The picture.
+    only_fit : bool
+        Weigh no faults.
+    folder : Path or None
+        Where pictures are kept.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        made = make_picture(case)
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / f"picture{made.ending}"
+        made = kept_picture(case, folder)
+        with tempfile.TemporaryDirectory() as temporary:
+            path = Path(temporary) / f"picture{made.ending}"
             path.write_bytes(made.data)
             started = clock.monotonic()
             row: dict[str, Any] = {
@@ -466,17 +507,15 @@ def _found(found: Check) -> dict[str, Any]:
         "explained": fit.explained,
         "noise": fit.noise,
         "shifts": {shift.name: (shift.row_px, shift.column_px, shift.error_px) for shift in found.shifts},
+        "errors": fit.errors,
+        "blur": asdict(fit.blur),
+        "correlated_px": fit.correlated_px,
+        "window": [*fit.window.levels.shape, fit.window.factor],
+        "overshoot": asdict(found.overshoot),
+        "levels": asdict(found.levels),
         "verdict": found.verdict,
-        "faults": [(fault.name, fault.evidence) for fault in found.faults],
+        "faults": [asdict(fault) for fault in found.faults],
     }
-
-
-def _try_picture(seed: int) -> dict[str, Any]:
-    return try_case(draw_case(seed))
-
-
-def _try_fault(job: tuple[str, int]) -> dict[str, Any]:
-    return try_case(draw_fault(*job), only_fit=False)
 
 
 def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -539,40 +578,105 @@ def _shift_errors(row: dict[str, Any]) -> list[tuple[float, float]]:
 
 
 def confusion(rows: list[dict[str, Any]]) -> dict[str, dict[str, int]]:
-    """Return how often each injected fault was ranked first as what, and how often "cannot tell" was said."""
+    """Return how often each injected fault was ranked first as what, and how often "cannot tell" was said.
+
+    Parameters
+    ----------
+    rows : list of mapping
+        From `try_case` with faults weighed; the verdict is made anew from the evidence in them.
+    """
     table: dict[str, dict[str, int]] = {}
     for row in rows:
         line = table.setdefault(row["case"]["fault"], {})
-        first = "refused" if row["refused"] else (row["faults"][0][0] if row["verdict"] != "none" else "none")
+        verdict = "refused" if row["refused"] else verdict_of(faults_of(row))
+        first = verdict if verdict in ("refused", "none") else faults_of(row)[0].name
         line[f"first: {first}"] = line.get(f"first: {first}", 0) + 1
-        wrong = not row["refused"] and first != row["case"]["fault"]
-        if wrong and row["verdict"] in ("cannot tell", "none"):
+        right = first == row["case"]["fault"]
+        if not right and verdict in ("cannot tell", "none"):
             line["wrong, not named"] = line.get("wrong, not named", 0) + 1
+        if right and verdict != first:
+            line["right, not named"] = line.get("right, not named", 0) + 1
     return table
 
 
+def faults_of(row: dict[str, Any]) -> tuple[Fault, ...]:
+    """Return the faults of a row, the strongest evidence first."""
+    faults = []
+    for kept in row["faults"]:
+        weighed = None if kept["weighed"] is None else Weighed(**kept["weighed"])
+        faults.append(Fault(**{**kept, "weighed": weighed}))
+    return tuple(sorted(faults, key=lambda fault: -fault.evidence))
+
+
+def read_rows(path: Path) -> list[dict[str, Any]]:
+    """Return the rows that a file holds; none if there is no file."""
+    return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+
+def _try_job(job: tuple[Case, Path | None]) -> dict[str, Any]:
+    return try_case(job[0], only_fit=not job[0].fault, folder=job[1])
+
+
+def run_cases(cases: list[Case], rows: Path | None, folder: Path | None, processes: int) -> list[dict[str, Any]]:
+    """Try cases, each unless `rows` holds it already, and return the rows of all of them.
+
+    Parameters
+    ----------
+    cases : list of Case
+        Those with a fault have it looked for; the others are only fitted.
+    rows : Path or None
+        File to which each row is added as it is done.
+    folder : Path or None
+        Where pictures are kept.
+    processes : int
+        How many work at once.
+    """
+
+    def key(case: dict[str, Any]) -> tuple[str, int]:
+        return case["fault"], case["seed"]
+
+    kept = {key(row["case"]): row for row in (read_rows(rows) if rows else [])}
+    left = [(case, folder) for case in cases if key(asdict(case)) not in kept]
+    with ProcessPoolExecutor(processes) as executor:
+        for row in executor.map(_try_job, left):
+            kept[key(row["case"])] = row
+            if rows is not None:
+                with rows.open("a") as file:
+                    file.write(json.dumps(row) + "\n")
+    return [kept[key(asdict(case))] for case in cases]
+
+
+def tables(rows: list[dict[str, Any]]) -> str:
+    """Return the tables of rows as text."""
+    pictures = [row for row in rows if not row["case"]["fault"]]
+    faulty = [row for row in rows if row["case"]["fault"]]
+    parts = ([json.dumps(summary(pictures), indent=1)] if pictures else []) + (
+        [json.dumps(confusion(faulty), indent=1)] if faulty else []
+    )
+    return "\n".join(parts)
+
+
 def main(words: list[str] | None = None) -> int:
-    """Run a trial, one JSON line a picture to --rows, and print the table."""
+    """Run a trial, one JSON line a case to --rows, and print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("pictures", "faults"))
-    parser.add_argument("count", type=int, help="pictures, or pictures of each fault")
+    parser.add_argument("what", choices=("pictures", "faults", "table"))
+    parser.add_argument("amount", help="pictures, or pictures of each fault; for `table`, the file of rows")
     parser.add_argument("--first", type=int, default=0, help="seed of the first")
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--rows", type=Path, help="file for one JSON line a picture")
+    parser.add_argument("--rows", type=Path, help="file for one JSON line a case; those in it are not run again")
+    parser.add_argument("--keep", type=Path, help="folder where pictures are kept")
     told = parser.parse_args(words)
-    seeds = range(told.first, told.first + told.count)
-    jobs = [(fault, seed) for seed in seeds for fault in FAULTS]
-    rows = []
-    with ProcessPoolExecutor(told.processes) as executor:
-        done = executor.map(_try_picture, seeds) if told.what == "pictures" else executor.map(_try_fault, jobs)
-        for row in done:
-            rows.append(row)
-            if told.rows is not None:
-                with told.rows.open("a") as file:
-                    file.write(json.dumps(row) + "\n")
-    table = summary(rows) if told.what == "pictures" else confusion(rows)
-    json.dump(table, sys.stdout, indent=1)
-    print()
+    if told.what == "table":
+        print(tables(read_rows(Path(told.amount))))
+        return 0
+    seeds = range(told.first, told.first + int(told.amount))
+    if told.what == "pictures":
+        cases = [draw_case(seed) for seed in seeds]
+    else:
+        cases = [draw_fault(fault, seed) for seed in seeds for fault in FAULTS]
+    if told.keep is not None:
+        told.keep.mkdir(parents=True, exist_ok=True)
+    print(tables(run_cases(cases, told.rows, told.keep, told.processes)))
     return 0
 
 

@@ -1,11 +1,24 @@
 """A sample of the trial of `simulate check`: pictures made frame by frame; the whole is `simulate.compose.trial`."""
 
+import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
+from pathlib import Path
 
 import pytest
 
-from simulate.compose.trial import confusion, draw_case, summary, try_case
+from simulate.compose.trial import (
+    TIMES,
+    Case,
+    confusion,
+    draw_case,
+    kept_picture,
+    run_cases,
+    summary,
+    tables,
+    try_case,
+)
+from simulate.judgement.checking.faults import Fault
 
 
 @pytest.fixture(scope="module")
@@ -34,8 +47,29 @@ def test_the_summary_counts(rows: list[dict]) -> None:
 
 
 def test_the_confusion_table_tells_a_wrong_name_from_silence() -> None:
-    def row(first: str, verdict: str) -> dict:
-        return {"case": {"fault": "coma"}, "refused": "", "verdict": verdict, "faults": [(first, 9.0)]}
+    def row(**evidence: float) -> dict:
+        faults = [asdict(Fault(name, value, 1.0, "")) for name, value in evidence.items()]
+        return {"case": {"fault": "coma"}, "refused": "", "faults": faults}
 
-    table = confusion([row("coma", "coma"), row("seeing", "cannot tell"), row("seeing", "seeing")])
+    table = confusion([row(coma=90.0, seeing=9.0), row(coma=88.9, seeing=89.0), row(coma=9.0, seeing=90.0)])
     assert table == {"coma": {"first: coma": 1, "first: seeing": 2, "wrong, not named": 1}}
+
+
+def test_cases_that_were_kept_are_not_run_again(tmp_path: Path, rows: list[dict]) -> None:
+    file = tmp_path / "rows.jsonl"
+    file.write_text("".join(json.dumps({**row, "mark": 1}) + "\n" for row in rows))
+    again = run_cases([Case(**row["case"]) for row in rows], file, None, 1)
+    assert [row["mark"] for row in again] == [1, 1]
+    assert [row["scale"] for row in again] == [row["scale"] for row in rows]
+    assert '"pictures": 2' in tables(again)
+
+
+def test_a_kept_picture_is_not_made_again(tmp_path: Path) -> None:
+    case = replace(draw_case(5), aperture_mm=55.0, body="mars", time=TIMES["mars"][0])
+    made = kept_picture(case, tmp_path)
+    before = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
+    again = kept_picture(case, tmp_path)
+    assert (again.data, again.pose, again.aperture_mm) == (made.data, made.pose, made.aperture_mm)
+    assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == before
+    # another case under the same name is made anew
+    assert kept_picture(replace(case, gamma=1.0), tmp_path).data != made.data

@@ -58,6 +58,26 @@ NAMES = (
 
 
 @dataclass(frozen=True)
+class Weighed:
+    """What the evidence for a fault of the blur was computed from.
+
+    Parameters
+    ----------
+    misfit, plain : float
+        Mean square left with the fault and without any, the disc being 1.
+    parameters : int
+        Free ones of the fault.
+    independent : float
+        Independent residuals.
+    """
+
+    misfit: float
+    plain: float
+    parameters: int
+    independent: float
+
+
+@dataclass(frozen=True)
 class Fault:
     """One fault and how strongly the picture speaks for it.
 
@@ -73,6 +93,8 @@ class Fault:
         Unit of the strength.
     direction_deg : float or None
         Position angle on the sky, where the fault has a direction.
+    weighed : Weighed or None
+        Where the evidence is that of a fit.
     """
 
     name: str
@@ -80,6 +102,7 @@ class Fault:
     strength: float
     unit: str
     direction_deg: float | None = None
+    weighed: Weighed | None = None
 
 
 def verdict_of(faults: tuple[Fault, ...]) -> str:
@@ -150,7 +173,8 @@ def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, 
     for misfit, trial, _ in best.values():
         gained = 0.5 * independent * math.log((none + floor) / (misfit + floor))
         price = 0.5 * trial.parameters * math.log(max(independent, 2.0))
-        faults.append(Fault(trial.name, gained - price, trial.strength, trial.unit, trial.direction_deg))
+        weighed = Weighed(misfit, none, trial.parameters, independent)
+        faults.append(Fault(trial.name, gained - price, trial.strength, trial.unit, trial.direction_deg, weighed))
     faults.sort(key=lambda fault: -fault.evidence)
     alike = [(fault.name, theory.blurred(best[fault.name][2])) for fault in faults]
     return tuple(faults), tuple(alike)
