@@ -59,10 +59,11 @@ from simulate.judgement.checking.measures import (
 from simulate.judgement.checking.model import Pose, Theory, laid_under
 from simulate.judgement.checking.reading import UserPicture, read_picture
 from simulate.judgement.checking.results import Check, ContrastCurve, FeatureContrast, Measurement
-from simulate.judgement.checking.twin import Twin, make_twin
+from simulate.judgement.checking.twin import RingGap, Twin, close_up, make_twin
 from simulate.judgement.features import judged_features
 from simulate.scene import Scene, SceneOptions, render
 from simulate.scene.feature_names import scene_feature_names
+from simulate.scene.rings import is_gap, ring_feature_name
 from simulate.stack import restore
 from simulate.stack.restore import rings_of
 from simulate.telescope import make_pupil, transfer
@@ -96,6 +97,10 @@ CLOCK_STEP_S = 240.0
 
 LONGEST_CLOCK_S = 1500.0
 """Largest clock error that is sought, s; a wrong date needs another time."""
+
+TROUGH_REACH = 0.6
+"""Diameters of the Airy disc between a sharp edge and the dark line that over-sharpening draws beside it: as far
+from a gap's place a dark line may be taken for it (common practice)."""
 
 CURVE = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 """Frequencies of the contrast curve, shares of D / lambda."""
@@ -260,7 +265,7 @@ class _Work:
             faults=faults,
             verdict=verdict_of(faults),
             lookalikes=alike,
-            twin=self._twin(fit, theory, channel, measured, seed),
+            twin=self._twin(fit, theory, channel, picture.levels[plane], picture.bits, seed),
         )
 
     def _refuse_other_size(self, fit: Fit) -> None:
@@ -413,12 +418,25 @@ class _Work:
             )
         return tuple(sorted(result, key=lambda feature: -feature.expected_contrast))
 
-    def _twin(self, fit: Fit, theory: Theory, channel: int, measured: MeasuredTransfer, seed: int) -> Twin | None:
-        name = self.options.twin
-        if name is None:
+    def _twin(self, fit: Fit, theory: Theory, channel: int, plane: FloatArray, bits: int, seed: int) -> Twin | None:
+        if self.options.twin is None:
             return None
-        without = self.other(self.scene(self.seen, frozenset({name.strip().lower()})), channel)
-        return make_twin(name.strip().lower(), fit, measured, theory, without, seed)
+        name = self.options.twin.strip().lower()
+        without = self.other(self.scene(self.seen, frozenset({name})), channel)
+        close = close_up(plane, fit, theory, bits)
+        return make_twin(name, close, theory, without, self.ring_gap(name), seed)
+
+    def ring_gap(self, name: str) -> RingGap | None:
+        """Return where a gap in the rings is looked for: around its place by as far as ringing reaches."""
+        rings = self.body.rings
+        for index, ring in enumerate(rings):
+            if 0 < index < len(rings) - 1 and is_gap(ring) and ring_feature_name(ring) == name:
+                scale = 2.0 * self.body.equatorial_radius_km / self.seen.equatorial_diameter_arcsec
+                middle, airy = (ring.inner_km + ring.outer_km) / 2, 2.44 * self.resolution * scale
+                inner = max(rings[index - 1].inner_km, middle - airy)
+                outer = min(rings[index + 1].outer_km, middle + airy)
+                return RingGap(middle, inner, outer, TROUGH_REACH * airy, scale, self.seen.pole_direction)
+        return None
 
 
 def theory_grid(width_arcsec: float, resolution_arcsec: float) -> Grid:

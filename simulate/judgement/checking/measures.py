@@ -96,42 +96,84 @@ def measure_transfer(fit: Fit, theory: Theory) -> MeasuredTransfer:
     theory : Theory
         The planet.
     """
-    problem = Problem(fit.window, theory, fit.pose.mirrored)
-    parameters = parameters_of(fit)
-    residual, jacobian = problem.residual(parameters), problem.jacobian(parameters)
-    used = np.any(jacobian != 0, axis=1)
     widths = np.array(LADDER) * fit.half_frequency / math.sqrt(math.log(2.0))
-    rows, columns = fit.window.pixels
-    place, pose = (rows.ravel(), columns.ravel()), fit.pose_here
-    shown = [
-        laid_under(theory.blurred(np.exp(-((theory.frequency / width) ** 2))), theory, pose, place) for width in widths
-    ]
-    prior = _prior(widths, fit)
-    pictures = np.array(shown).T
-    # linear light = sum of blurred theories + offset + small changes of pose and tone
-    light = problem.model(parameters) + residual
-    others = np.column_stack([jacobian[:, :4], jacobian[:, 7], np.ones(len(light))])
-    design = np.column_stack([pictures, others])[used]
-    target = light[used] - pictures[used] @ prior
-    ridge = np.zeros(design.shape[1])
-    ridge[: len(widths)] = 1e-4 * len(target)
-    scale = np.maximum(np.sqrt((design**2).mean(axis=0)), 1e-12)
-    normal = (design / scale).T @ (design / scale)
-    normal[np.diag_indices_from(normal)] += ridge + 1e-9 * len(target)
+    bench = _Bench(fit, theory, [np.exp(-((theory.frequency / width) ** 2)) for width in widths])
+    prior, count = _prior(widths, fit), len(widths)
+    scale = np.maximum(np.sqrt((bench.design**2).mean(axis=0)), 1e-12)
+    design, target = bench.design / scale, bench.light - bench.design[:, :count] @ prior
+    ridge = np.full(design.shape[1], 1e-9)
+    ridge[:count] += 1e-4
+    normal = design.T @ design + np.diag(ridge * len(target))
     inverse = np.linalg.pinv(normal, rcond=1e-12, hermitian=True)
-    solved = inverse @ ((design / scale).T @ target)
-    left = target - (design / scale) @ solved
-    inner = (design / scale) * left[:, None]
-    spread = _tiled(inner, np.flatnonzero(used), fit.window.levels.shape)
-    covariance = inverse @ spread @ inverse
-    count = len(widths)
+    solved = inverse @ (design.T @ target)
+    left = target - design @ solved
+    covariance = inverse @ _tiled(design * left[:, None], bench.used, fit.window.levels.shape) @ inverse
     weights = prior + solved[:count] / scale[:count]
     total = float(weights.sum())
     unit = covariance[:count, :count] / np.outer(scale[:count], scale[:count])
     weights = weights / total
     project = (np.eye(count) - np.outer(weights, np.ones(count))) / total
-    box = pose.scale_arcsec if fit.window.factor > 1 else 0.0
+    box = fit.pose_here.scale_arcsec if fit.window.factor > 1 else 0.0
     return MeasuredTransfer(widths, weights, project @ unit @ project.T, box)
+
+
+class _Bench:
+    """Theories through chosen transfers under a picture's pixels, beside small changes of pose and tone.
+
+    Attributes
+    ----------
+    used : int array, shape (n,)
+        Pixels that are compared.
+    design : array, shape (n, transfers + 6)
+        One column a transfer, then row, column, scale, angle, tone and offset.
+    light : array, shape (n,)
+        Linear light of the picture.
+    """
+
+    def __init__(self, fit: Fit, theory: Theory, transfers: list[FloatArray]) -> None:
+        problem = Problem(fit.window, theory, fit.pose.mirrored)
+        parameters = parameters_of(fit)
+        residual, jacobian = problem.residual(parameters), problem.jacobian(parameters)
+        self.used = np.flatnonzero(np.any(jacobian != 0, axis=1))
+        rows, columns = fit.window.pixels
+        place = rows.ravel()[self.used], columns.ravel()[self.used]
+        shown = [laid_under(theory.blurred(each), theory, fit.pose_here, place) for each in transfers]
+        jacobian = jacobian[self.used]
+        self.design = np.column_stack([*shown, jacobian[:, :4], jacobian[:, 7], np.ones(len(self.used))])
+        self.light = problem.model(parameters)[self.used] + residual[self.used]
+
+
+KNOTS = 16
+"""Frequencies between which a free transfer runs straight."""
+
+FREE_RIDGE = 1e-5
+"""Weight of a free transfer's bends, mean square of light; enough where the planet holds no such frequency."""
+
+
+def free_transfer(fit: Fit, theory: Theory) -> FloatArray:
+    """Fit a transfer of any shape over frequency, straight between knots; returns it on the theory's frequencies.
+
+    Unlike `measure_transfer` it follows ringing of any kind, and so what strong sharpening does to
+    edges, but where the planet holds nothing it tells nothing: no uncertainty is stated.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fitted picture.
+    theory : Theory
+        The planet.
+    """
+    knots = np.linspace(0.0, max(1.3 * theory.cutoff, 2.0 * fit.half_frequency), KNOTS)
+    hats = [np.interp(theory.frequency, knots, hat, right=0.0) for hat in np.eye(KNOTS)]
+    bench = _Bench(fit, theory, hats)
+    prior = fit.blur.at(knots)
+    count = len(bench.light)
+    bends = np.diff(np.eye(KNOTS), 2, axis=0)
+    pull = np.diag(1e-6 * np.maximum((bench.design**2).mean(axis=0), 1e-12))
+    pull[:KNOTS, :KNOTS] = FREE_RIDGE * (bends.T @ bends + 0.01 * np.eye(KNOTS))
+    target = bench.light - bench.design[:, :KNOTS] @ prior
+    solved = np.linalg.solve(bench.design.T @ bench.design / count + pull, bench.design.T @ target / count)
+    return np.interp(theory.frequency, knots, prior + solved[:KNOTS], right=0.0)
 
 
 def parameters_of(fit: Fit) -> npt.NDArray[np.float64]:
