@@ -8,8 +8,10 @@ into numbers, an offset keeps them positive, and the digitiser rounds and clips.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -25,14 +27,17 @@ FloatArray = npt.NDArray[np.floating]
 EXACT_BELOW_E = 20.0
 """Below this many electrons photon noise is drawn from the Poisson law itself."""
 
-_PIECE = 16384
+_PIECE = 32768
 """Pixels worked on at once: they and what is made of them stay in the processor's cache."""
 
-_STEP_E = 0.125
+_STEP_E = 0.03125
 """Steps of the mean in the table of Poisson quantiles, e-."""
 
-_QUANTILES = 16384
-"""Quantiles in a row of that table: the distribution is right to 3e-5."""
+_QUANTILES = 4096
+"""Quantiles in a row of that table: the distribution is right to 1.2e-4, and what one sky needs fits the cache."""
+
+_LARGEST_COUNT = 99
+"""Largest number in that table."""
 
 _MOST_E = 1e9
 """Expected charges above this are cut before the dice are thrown; no pixel holds so much."""
@@ -142,16 +147,22 @@ def expose(
     """
     gain = _gain(camera, gain_e_per_dn)
     expected = expected_charge(expected_e, camera, exposure_s)
-    charge = _draw(expected, camera.read_noise_at(gain), camera.full_well_e, rng, exact_poisson)
-    charge *= np.float32(1 / gain)
-    charge += np.float32(camera.offset_dn + 0.5)
-    return np.clip(charge, 0, camera.largest_dn + 0.5, out=charge).astype(np.uint16)
+    raw = np.empty(expected.shape, np.uint16)
+    numbers = raw.reshape(-1)
+    for piece, charge in _draw(
+        expected.reshape(-1), camera.read_noise_at(gain), camera.full_well_e, rng, exact_poisson
+    ):
+        charge *= np.float32(1 / gain)
+        charge += np.float32(camera.offset_dn + 0.5)
+        numbers[piece] = np.clip(charge, 0, camera.largest_dn + 0.5, out=charge)
+    return raw
 
 
 def expected_charge(expected_e: FloatArray, camera: Camera, exposure_s: float = 0.0) -> npt.NDArray[np.float32]:
     """Return the mean charge of each pixel behind its filter, dark current included, e-.
 
-    Shapes as in `expose`; a value below zero counts as zero.
+    Shapes as in `expose`; a value below zero counts as zero. Where nothing is to be changed the input itself comes
+    back.
     """
     planes = np.asarray(expected_e, dtype=np.float32)
     channels = max(1, len(camera.filters)) if camera.is_mono else 3
@@ -161,10 +172,13 @@ def expected_charge(expected_e: FloatArray, camera: Camera, exposure_s: float = 
         planes = lay_mosaic(planes, camera.filter_array)
     elif channels == 1:
         planes = planes[..., 0, :, :]
-    if not np.isfinite(planes.sum(dtype=np.float64)):
+    least, most = float(planes.min(initial=0)), float(planes.max(initial=0))
+    if not math.isfinite(least + most):
         raise InputError("expected electrons", "nan or infinite values", "every value must be finite")
     dark = to_float("exposure", exposure_s, "s", 0.0) * camera.dark_current_e_per_s
-    return np.clip(planes, 0, _MOST_E) + np.float32(dark)
+    if least < 0 or most > _MOST_E:
+        planes = np.clip(planes, 0, _MOST_E)
+    return planes + np.float32(dark) if dark else planes
 
 
 def expected_dn(
@@ -205,66 +219,99 @@ def _gain(camera: Camera, gain: float | None) -> float:
 
 
 def _draw(
-    expected: npt.NDArray[np.float32], read_e: float, full_well_e: float, rng: np.random.Generator, exact: bool
-) -> npt.NDArray[np.float32]:
-    """Charge read from each pixel, e-: photon, dark and read noise, clipped at the full well."""
-    mean = expected.reshape(-1)
-    result = np.empty(mean.shape, np.float32)
-    for first in range(0, mean.size, _PIECE):
-        piece = slice(first, first + _PIECE)
-        result[piece] = _draw_piece(mean[piece], read_e, full_well_e, rng, exact)
-    return result.reshape(expected.shape)
-
-
-def _draw_piece(
     mean: npt.NDArray[np.float32], read_e: float, full_well_e: float, rng: np.random.Generator, exact: bool
-) -> npt.NDArray[np.floating]:
-    deviate = rng.standard_normal(mean.shape, dtype=np.float32)
+) -> Iterator[tuple[slice, npt.NDArray[np.floating]]]:
+    """Yield, piece by piece, where it lies and the charge read, e-: photon and read noise, clipped at the full well."""
     # where the well may overflow (mean + 6 sigma), the charge is clipped before the read noise comes on top
     overflow = (math.sqrt(full_well_e + 9) - 3) ** 2
-    drawn = np.ones(mean.shape, bool) if exact else mean > overflow
-    low = np.flatnonzero((mean < EXACT_BELOW_E) & ~drawn)
-    result = skewed_normal(mean, read_e, deviate) if low.size < mean.size else np.empty_like(mean)
-    if low.size:
-        result[low] = np.minimum(_low_counts(mean[low], rng), full_well_e) + np.float32(read_e) * deviate[low]
-    if drawn.any():
-        counts = np.minimum(rng.poisson(mean[drawn]), full_well_e)
-        result[drawn] = counts.astype(np.float32) + np.float32(read_e) * deviate[drawn]
-    return result
+    # a few large draws: each call of the generator costs as much as thousands of numbers
+    bits = _bits(rng, 3, mean.size)
+    for first in range(0, mean.size, _PIECE):
+        piece = slice(first, first + _PIECE)
+        light = mean[piece]
+        deviate = _normal_table().take(bits[0, piece])
+        charge = np.empty_like(light) if exact else _quick_charge(light, read_e, full_well_e, deviate, bits[1:, piece])
+        drawn = np.flatnonzero(light > (-1.0 if exact else overflow))
+        if drawn.size:
+            counts = np.minimum(rng.poisson(light[drawn]), full_well_e)
+            charge[drawn] = counts.astype(np.float32) + np.float32(read_e) * deviate[drawn]
+        yield piece, charge
 
 
-def _low_counts(mean: npt.NDArray[np.float32], rng: np.random.Generator) -> npt.NDArray[np.float32]:
-    """Poisson counts for means below `EXACT_BELOW_E`, shape of `mean`, a few times faster than the library's.
+def _quick_charge(
+    mean: npt.NDArray[np.float32],
+    read_e: float,
+    full_well_e: float,
+    deviate: npt.NDArray[np.float32],
+    bits: npt.NDArray[np.uint16],
+) -> npt.NDArray[np.floating]:
+    """Charge read, by `skewed_normal` and below `EXACT_BELOW_E` by `_low_counts`."""
+    few = mean < EXACT_BELOW_E
+    if not few.any():
+        return skewed_normal(mean, read_e, deviate)
+    counts = _low_counts(mean, bits)
+    if full_well_e < _LARGEST_COUNT:
+        counts = np.minimum(counts, np.float32(full_well_e))
+    charge = np.float32(read_e) * deviate
+    charge += counts
+    return charge if few.all() else np.where(few, charge, skewed_normal(mean, read_e, deviate))
 
-    A Poisson number of mean a + b is the sum of two of means a and b. The whole steps of the mean come from a table
-    of quantiles, the rest by strewing events evenly and keeping each with the chance rest / step (thinning of a
-    Poisson process: Lewis & Shedler 1979).
+
+def _low_counts(mean: npt.NDArray[np.float32], bits: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint8]:
+    """Poisson counts for means up to `EXACT_BELOW_E`, ten times faster than the library's; above, any number.
+
+    The mean is rounded up or down to a step of the table of quantiles, by chance, so that its own mean stays exact;
+    the mixture's distribution differs from Poisson's by less than step^2 / 8.
+
+    Parameters
+    ----------
+    mean : array, shape (pixels,)
+        Expected electrons.
+    bits : array, shape (2, pixels)
+        Random bits.
     """
-    level = (mean * np.float32(1 / _STEP_E)).astype(np.int32)
-    rest = mean - level.astype(np.float32) * np.float32(_STEP_E)
-    largest = float(rest.max())
-    places = rng.integers(0, mean.size, rng.poisson(largest * mean.size), dtype=np.int32)
-    kept = places[rng.random(places.size, dtype=np.float32) * np.float32(largest) < rest[places]]
-    counts = np.bincount(kept, minlength=mean.size)
-    if level.any():
-        level *= _QUANTILES
-        # a power of two: the lower bits of random bytes are as good as a bounded draw, and six times quicker
-        level += np.frombuffer(rng.bytes(2 * mean.size), np.uint16) & np.uint16(_QUANTILES - 1)
-        counts = counts + _quantile_table().take(level)
-    return counts.astype(np.float32)
+    level = bits[0] * np.float32(2**-16)
+    level += mean * np.float32(1 / _STEP_E)
+    with np.errstate(invalid="ignore"):  # of larger means, whose places are clipped and whose counts are not used
+        place = level.astype(np.int32)
+    place *= _QUANTILES
+    place += bits[1] & np.uint16(_QUANTILES - 1)
+    return _quantile_table().take(place, mode="clip")
+
+
+def _bits(rng: np.random.Generator, rows: int, count: int) -> npt.NDArray[np.uint16]:
+    """Return numbers of 16 random bits, shape (rows, count); drawn four at a time, for speed."""
+    length = -(-count // 4)
+    whole = rng.integers(0, 2**64 - 1, (rows, length), np.uint64, endpoint=True)
+    return whole.view(np.uint16)[:, :count]
+
+
+@lru_cache(maxsize=1)
+def _normal_table() -> npt.NDArray[np.float32]:
+    """Standard normal numbers at 65536 evenly spaced chances, scaled to a variance of 1; none is beyond 4.33.
+
+    Taking one is five times faster than drawing one. Next to the rounding of a digitiser the steps are nothing: the
+    distribution is right to 1e-5.
+    """
+    law = NormalDist()
+    half = np.array([law.inv_cdf((number + 0.5) / 2**16) for number in range(2**15)])
+    half /= math.sqrt(np.mean(half**2))
+    table = np.concatenate([half, -half[::-1]]).astype(np.float32)
+    table.setflags(write=False)
+    return table
 
 
 @lru_cache(maxsize=1)
 def _quantile_table() -> npt.NDArray[np.uint8]:
     """Poisson numbers at evenly spaced chances, one row of `_QUANTILES` for each step of the mean, flattened."""
-    levels = math.ceil(EXACT_BELOW_E / _STEP_E) + 1
-    numbers = np.arange(1, 100)
-    chances = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
-    rows = []
-    for mean in np.arange(levels) * _STEP_E:
-        ratios = np.concatenate([[math.exp(-mean)], mean / numbers])
-        rows.append(np.searchsorted(np.cumsum(np.cumprod(ratios)), chances))
-    table = np.concatenate(rows).astype(np.uint8)
+    levels = math.ceil(EXACT_BELOW_E / _STEP_E) + 2
+    means = np.arange(levels)[:, None] * _STEP_E
+    numbers = np.arange(1, _LARGEST_COUNT + 1)
+    shares = np.cumprod(np.concatenate([np.exp(-means), means / numbers], axis=1), axis=1)
+    bounds = np.rint(np.cumsum(shares, axis=1) * _QUANTILES).astype(int)
+    bounds[:, -1] = _QUANTILES
+    lengths = np.diff(bounds, axis=1, prepend=0)
+    table = np.repeat(np.tile(np.arange(_LARGEST_COUNT + 1, dtype=np.uint8), levels), lengths.ravel())
     table.setflags(write=False)
     return table
 
@@ -287,6 +334,15 @@ def skewed_normal(
         Standard normal deviates.
     """
     variance = mean_e + read_e * read_e
-    skew = mean_e / (6 * np.maximum(variance, 1e-12))
-    spread = np.sqrt(np.maximum(variance - 2 * skew * skew, 0))
-    return mean_e + spread * deviate + skew * (deviate * deviate - 1)
+    if read_e < 0.3:  # only then can it vanish, or be less than 2 c^2, which is at most 1/18
+        variance = np.maximum(variance, 1 / 18)
+    skew = mean_e / (6 * variance)
+    spread = skew * skew
+    spread *= -2
+    spread += variance
+    charge = np.sqrt(spread)
+    charge *= deviate
+    charge += mean_e
+    skew *= deviate * deviate - 1
+    charge += skew
+    return charge

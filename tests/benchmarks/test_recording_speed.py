@@ -50,6 +50,7 @@ class Frames:
         factor = shift_and_pixel(self.grid)
         self.spectra = [band.crop(np.fft.rfft2(planet()) * factor) for band in self.bands]
         self.camera = Camera(2.9, SIDE, SIDE, filter_array="RGGB")
+        self.filtered = Camera(2.9, SIDE, SIDE, filters=("red", "green", "blue"))
         self.rng = np.random.Generator(np.random.SFC64(1))
         self.time_s = 0.0
 
@@ -63,7 +64,12 @@ class Frames:
         return planes
 
     def noisy(self) -> np.ndarray:
+        """One colour sensor: one plane of noise."""
         return expose(self.clean(), self.camera, self.rng)
+
+    def noisy_bands(self) -> np.ndarray:
+        """Three filters in turn before a mono sensor: noise in each of the three bands."""
+        return expose(self.clean(), self.filtered, self.rng)
 
 
 def planet() -> np.ndarray:
@@ -87,7 +93,7 @@ class Floor:
             scipy.fft.irfft2(self.spectrum, s=(SIDE, SIDE))
 
 
-def quickest(rounds: int, **calls) -> dict[str, float]:
+def quickest(rounds: int, **calls) -> dict[str, float]:  # a call named `again` refills the caches for the next
     """Seconds of the quickest of each call, called in turn: other load on the machine only ever adds."""
     times: dict[str, list[float]] = {name: [] for name in calls}
     for _ in range(rounds):
@@ -105,11 +111,13 @@ def frames() -> Frames:
 
 def test_frame_against_its_bare_transforms(frames):
     floor = Floor(frames)
-    found = quickest(80, floor=floor, clean=frames.clean, noisy=frames.noisy)
-    clean, noisy = found["clean"] / found["floor"], found["noisy"] / found["floor"]
-    print(f"\nframe without noise {clean:.2f} x floor, with noise {noisy:.2f} x floor ({1e3 * found['noisy']:.1f} ms)")
+    found = quickest(80, floor=floor, clean=frames.clean, mosaic=frames.noisy, bands=frames.noisy_bands)
+    clean, mosaic, bands = (found[name] / found["floor"] for name in ("clean", "mosaic", "bands"))
+    print(f"\nframe without noise {clean:.2f} x floor, colour sensor {mosaic:.2f} x ({1e3 * found['mosaic']:.1f} ms)")
+    print(f"three bands with noise each {bands:.2f} x floor")
     assert clean <= 1.6  # measured 1.0-1.2
-    assert noisy <= 2.5  # measured 1.9-2.2
+    assert mosaic <= 2.2  # measured 1.6
+    assert bands <= 2.5  # measured 2.3-2.4
 
 
 def test_frame_against_screens_of_a_survey_library(frames):
@@ -141,14 +149,16 @@ def test_frame_against_screens_of_a_survey_library(frames):
             image.addNoise(galsim.CCDNoise(rng, gain=1.0, read_noise=1.5))
 
     plainly()
-    found = quickest(20, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    found = quickest(
+        20, plainly=plainly, again=frames.noisy_bands, mine=frames.noisy_bands
+    )  # `again` refills the caches
     ratio = found["plainly"] / found["mine"]
     print(f"\ngalsim's phase screens: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
     assert ratio >= 8
 
 
 def test_frame_against_layers_of_a_high_contrast_library(frames):
-    """The same physics with hcipy's finite layers: propagate, transform, convolve, noise."""
+    """The same physics with hcipy's finite layers: propagate, transform, convolve, a colour sensor's noise."""
     hcipy = pytest.importorskip("hcipy")
     across = round(APERTURE_M / (550e-9 * ARCSEC_PER_RADIAN / (SIDE * STEP)))
     pupil_grid = hcipy.make_pupil_grid(across, APERTURE_M)
@@ -169,18 +179,22 @@ def test_frame_against_layers_of_a_high_contrast_library(frames):
     def plainly() -> None:
         clock[0] += 0.01
         air.evolve_until(clock[0])
-        for nm in BANDS_NM:
+        mosaic = np.empty((SIDE, SIDE))
+        for nm, sites in zip(BANDS_NM, (((1, 1),), ((0, 1), (1, 0)), ((0, 0),)), strict=True):
             wave = propagator(air(hcipy.Wavefront(aperture, nm * 1e-9)))
             psf = np.asarray(wave.intensity.shaped)
             picture = scipy.fft.irfft2(truth * scipy.fft.rfft2(psf / psf.sum(), (2 * SIDE, 2 * SIDE)))
-            photons = dice.poisson(np.clip(picture[SIDE // 2 : -SIDE // 2, SIDE // 2 : -SIDE // 2], 0, None))
-            np.clip(photons + 1.5 * dice.standard_normal(photons.shape), 0, 65535).astype(np.uint16)
+            inside = picture[SIDE // 2 : -SIDE // 2, SIDE // 2 : -SIDE // 2]
+            for row, column in sites:
+                mosaic[row::2, column::2] = inside[row::2, column::2]
+        charge = dice.poisson(np.clip(mosaic, 0, None)) + 1.5 * dice.standard_normal(mosaic.shape)
+        np.clip(charge, 0, 65535).astype(np.uint16)
 
     plainly()
-    found = quickest(20, plainly=plainly, again=frames.noisy, mine=frames.noisy)  # `again` refills the caches
+    found = quickest(20, plainly=plainly, again=frames.noisy, mine=frames.noisy)
     ratio = found["plainly"] / found["mine"]
     print(f"\nhcipy's layers: {1e3 * found['plainly']:.0f} ms, {ratio:.1f} times a frame")
-    assert ratio >= 8
+    assert ratio >= 6.5  # measured 7.5 quiet, 11.7 before the loop drew one plane of noise instead of three
 
 
 def recording_plan(count: int):

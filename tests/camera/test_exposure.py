@@ -137,6 +137,21 @@ def test_light_below_twenty_electrons_is_truly_poisson():
         assert abs(share - expected) < 5 * math.sqrt(expected * (1 - expected) / PIXELS)
 
 
+def test_faint_and_bright_pixels_side_by_side_keep_their_laws():
+    # a row of each in turn, so that they are drawn together
+    light = np.empty((1, SIDE, SIDE), np.float32)
+    for index, level in enumerate(LEVELS[:4]):
+        light[:, index::4] = level
+    rng = np.random.default_rng(21)
+    first, second = (expose(light, MONO, rng).astype(float) for _ in range(2))
+    for index, level in enumerate(LEVELS[:4]):
+        one, two = first[index::4], second[index::4]
+        model = (level + 1.6**2) / 4 + 1 / 12
+        assert abs((one.mean() + two.mean()) / 2 - (level / 2 + 64)) < 5 * math.sqrt(model / (2 * one.size)) + 0.005
+        variance = ((one - two) ** 2).mean() / 2
+        assert abs(variance / model - 1) < 5 * math.sqrt((2 + 1 / max(level, 1.0)) / one.size)
+
+
 def test_same_seed_same_frame_and_other_seed_another():
     light = _flat(300.0)
     first, second = (expose(light, MONO, np.random.default_rng(1)) for _ in range(2))
@@ -211,10 +226,10 @@ def test_frame_gives_electrons_back_and_cannot_be_changed():
 
 @pytest.mark.parametrize("mean", [0.003, 0.1, 0.25, 0.6, 1.3, 5.1, 13.37, 19.9])
 def test_few_electrons_follow_the_poisson_law(mean):
-    from simulate.camera.exposure import _low_counts
+    from simulate.camera.exposure import _bits, _low_counts
 
     size = 400_000
-    counts = _low_counts(np.full(size, mean, np.float32), np.random.default_rng(5))
+    counts = _low_counts(np.full(size, mean, np.float32), _bits(np.random.default_rng(5), 2, size))
     numbers = np.arange(60)
     found = np.cumsum(np.bincount(counts.astype(int), minlength=60)) / size
     exact = np.cumsum(np.exp(-mean + numbers * math.log(mean) - np.array([math.lgamma(n + 1) for n in numbers])))
