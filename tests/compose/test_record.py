@@ -46,6 +46,18 @@ def plan_of(body="mars", instrument="refractor-60", frames=24, **options) -> Pla
     return plan_recording(body, instrument, WHEN, options=RecordOptions(view, **options), seed=5)
 
 
+def steady(plan: Plan) -> Plan:
+    """The same with a mount that tracks perfectly, north up and unmirrored."""
+    mount = replace(
+        plan.instrument.mount, kind="equatorial", camera_angle_deg=0.0, mirrored=False, tracking_error_arcsec=0.0
+    )
+    return replace(plan, instrument=replace(plan.instrument, mount=mount))
+
+
+def pole_angle(scene) -> float:
+    return scene.apparition.north_pole_position_angle_deg
+
+
 class TestSameBytes:
     def test_a_frame_needs_no_other(self):
         plan = plan_of()
@@ -159,6 +171,40 @@ class TestTheSky:
         # System II turns 870.27 deg a day: 12.09 deg in 20 minutes (IAU)
         assert (meridian[1] - meridian[0]) % 360 == pytest.approx(870.27 / 72, abs=0.02)
         assert truth.cadence_s * 0.0041 < 0.06 * plan.pixel_arcsec
+
+    def test_a_drift_carries_the_field_along(self):
+        plan = steady(plan_of("mars", "refractor-60", still_air=True, drift_arcsec_per_min=(3.0, -2.0)))
+        plan = replace(plan, exposure=replace(plan.exposure, frames=3, frames_per_second=1 / 30))
+        maker = make_frames(plan)
+        places, told = [], []
+        for number in range(3):
+            planes, row = maker.expected(number)
+            light = planes[1] - planes[1].min()
+            indices = np.indices(light.shape)
+            places.append((indices * light).sum(axis=(1, 2), dtype=float) / light.sum(dtype=float))
+            told.append((row["mount_row"], row["mount_column"]))
+        # half a minute from frame to frame; frames start 45, 15 s before and 15 s after the middle of the recording
+        step = np.array([1.5, -1.0])
+        np.testing.assert_allclose(np.diff(places, axis=0) * plan.pixel_arcsec, [step, step], atol=0.02)
+        np.testing.assert_allclose(told, [-1.5 * step, -0.5 * step, 0.5 * step], atol=2e-4)
+
+    def test_the_field_turns_behind_an_altazimuth_mount(self):
+        """15.04 deg/h cos(latitude) cos(azimuth) / cos(altitude) (Meeus 1998, from the parallactic angle, ch. 14)."""
+        wishes = ExposureWishes(frames=2, exposure_s=0.004, frames_per_second=1 / 600)
+        options = RecordOptions(ViewOptions(wishes, field_arcsec=330.0), still_air=True)
+        plan = steady(plan_recording("jupiter", "refractor-60", WHEN, "47.4,8.5", options=options, seed=5))
+        angles = {}
+        for kind in ("equatorial", "altazimuth"):
+            mount = replace(plan.instrument.mount, kind=kind)
+            truth = make_frames(replace(plan, instrument=replace(plan.instrument, mount=mount))).truth
+            scenes = [truth.scene(time_s) for time_s in (-300.0, 300.0)]
+            angles[kind] = [pole_angle(scene) for scene in scenes]
+        seen = plan.middle
+        latitude, azimuth, altitude = np.radians([47.4, seen.azimuth_deg, seen.altitude_deg])
+        turn = 15.041 / 6 * np.cos(latitude) * np.cos(azimuth) / np.cos(altitude)
+        found = np.diff(angles["altazimuth"])[0] - np.diff(angles["equatorial"])[0]
+        assert abs(found) == pytest.approx(abs(turn), rel=0.01)
+        assert abs(turn) > 1
 
     def test_a_moon_is_recorded_where_it_is(self):
         plan = plan_of("jupiter", "newtonian-150", frames=1, still_air=True, field_arcsec=330.0)
