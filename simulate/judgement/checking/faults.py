@@ -9,16 +9,19 @@ pixels for each parameter (Schwarz 1978). A fault is named only if it leads clea
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import scipy.fft
 
 from simulate.judgement.checking.fitting import Fit, Problem
 from simulate.judgement.checking.measures import ChannelShift, Levels, parameters_of
 from simulate.judgement.checking.model import Theory, laid_under
 from simulate.telescope import Pupil, transfer
+from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.grid import Grid
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -41,7 +44,16 @@ MOST_EVIDENCE = 1000.0
 """Bound on what a shift or an overshoot alone may claim."""
 
 DIRECTIONS = 8
-"""Directions tried for faults that have one."""
+"""Directions tried first for faults that have one."""
+
+MOST_BETTERED = 8
+"""Trials, for each of strength and direction, by which the best of the first is bettered."""
+
+CELLS_A_CUTOFF = 2.8
+"""Cells of the theory along the shortest wave that the telescope passes, while faults are weighed."""
+
+PUPIL_SAMPLES = 128
+"""Samples across the pupil while faults are weighed."""
 
 NAMES = (
     "defocus",
@@ -134,18 +146,52 @@ class Optics:
     base: npt.NDArray[np.inexact]
 
 
-@dataclass(frozen=True, eq=False)
-class _Trial:
-    name: str
-    strength: float
-    unit: str
-    direction_deg: float | None
-    parameters: int
-    transfer: npt.NDArray[np.inexact]
-
-
 Lookalikes = tuple[tuple[str, npt.NDArray[np.float32]], ...]
 """Names of faults and the theory with each, on the theory's grid."""
+
+Transfer = npt.NDArray[np.inexact]
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """A fault of the blur: where its strength and direction are sought.
+
+    Parameters
+    ----------
+    name, unit : str
+        Of the fault and of its strength.
+    strengths : tuple of float
+        Tried first; the best is bettered from there, to half beyond the range.
+    directions_deg : tuple of float
+        Likewise; (0.0,) for a fault without one.
+    transfer : callable
+        From (strength, direction in degrees) to the transfer of the fault alone.
+    """
+
+    name: str
+    unit: str
+    strengths: tuple[float, ...]
+    directions_deg: tuple[float, ...]
+    transfer: Callable[[float, float], Transfer]
+
+    @property
+    def directed(self) -> bool:
+        """Whether it has a direction."""
+        return len(self.directions_deg) > 1
+
+    @property
+    def turn_deg(self) -> float:
+        """Turn after which it is the same again."""
+        return len(self.directions_deg) * (self.directions_deg[1] - self.directions_deg[0])
+
+
+@dataclass(frozen=True, eq=False)
+class _Best:
+    kind: _Kind
+    strength: float
+    direction_deg: float
+    misfit: float
+    whole: Transfer
 
 
 def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, ...], Lookalikes]:
@@ -160,31 +206,59 @@ def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, 
     optics : Optics
         The instrument as it should be.
     """
-    bench = _Bench(fit, theory, optics)
-    none, _ = bench.fit(np.ones_like(optics.base))
-    best: dict[str, tuple[float, _Trial, npt.NDArray[np.inexact]]] = {}
-    for trial in _trials(theory, optics):
-        misfit, whole = bench.fit(trial.transfer)
-        if trial.name not in best or misfit < best[trial.name][0]:
-            best[trial.name] = misfit, trial, whole
+    thin = thinned(theory, 1.0 / (CELLS_A_CUTOFF * _cutoff(optics)))
+    bench = _Bench(fit, thin, replace(optics, base=resized(optics.base, theory.grid, thin.grid)))
+    none, _ = bench.fit(np.ones_like(bench.base))
+    best = [_best(kind, bench) for kind in _kinds(thin, optics)]
     independent = bench.pixels / bench.correlated
-    floor = MODEL_ERROR**2
-    faults = []
-    for misfit, trial, _ in best.values():
-        gained = 0.5 * independent * math.log((none + floor) / (misfit + floor))
-        price = 0.5 * trial.parameters * math.log(max(independent, 2.0))
-        weighed = Weighed(misfit, none, trial.parameters, independent)
-        faults.append(Fault(trial.name, gained - price, trial.strength, trial.unit, trial.direction_deg, weighed))
-    faults.sort(key=lambda fault: -fault.evidence)
-    alike = [(fault.name, theory.blurred(best[fault.name][2])) for fault in faults]
-    return tuple(faults), tuple(alike)
+    faults = [_fault(found, none, independent) for found in best]
+    order = sorted(range(len(best)), key=lambda index: -faults[index].evidence)
+    alike = [
+        (faults[index].name, theory.blurred(resized(best[index].whole, thin.grid, theory.grid))) for index in order
+    ]
+    return tuple(faults[index] for index in order), tuple(alike)
+
+
+def _fault(found: _Best, none: float, independent: float) -> Fault:
+    kind, floor = found.kind, MODEL_ERROR**2
+    parameters = 2 if kind.directed else 1
+    gained = 0.5 * independent * math.log((none + floor) / (found.misfit + floor))
+    price = 0.5 * parameters * math.log(max(independent, 2.0))
+    direction = found.direction_deg % kind.turn_deg if kind.directed else None
+    weighed = Weighed(found.misfit, none, parameters, independent)
+    return Fault(kind.name, gained - price, found.strength, kind.unit, direction, weighed)
+
+
+def _best(kind: _Kind, bench: _Bench) -> _Best:
+    """Try the strengths and directions of a fault, then better the best of them."""
+    from scipy.optimize import minimize
+
+    tried: dict[tuple[float, float], tuple[float, Transfer]] = {}
+    low, high = 0.5 * kind.strengths[0], 1.5 * kind.strengths[-1]
+
+    def misfit(place: FloatArray) -> float:
+        strength = min(max(math.exp(float(place[0])), low), high)
+        direction = float(place[1]) if kind.directed else 0.0
+        key = (strength, direction)
+        if key not in tried:
+            tried[key] = bench.fit(kind.transfer(strength, direction))
+        return tried[key][0]
+
+    starts = [np.array([math.log(strength), angle]) for strength in kind.strengths for angle in kind.directions_deg]
+    start = min(starts, key=misfit)[: 2 if kind.directed else 1]
+    steps = np.array([0.3, kind.directions_deg[1] / 2] if kind.directed else [0.3])
+    simplex = np.vstack([start, start + np.diag(steps)])
+    bounds = {"initial_simplex": simplex, "maxfev": MOST_BETTERED * len(start), "xatol": 0.03, "fatol": 0.0}
+    minimize(misfit, start, method="Nelder-Mead", options=bounds)
+    strength, direction = min(tried, key=lambda key: tried[key][0])
+    return _Best(kind, strength, direction, *tried[strength, direction])
 
 
 class _Bench:
     """Fits the picture with a transfer, free sharpening, place, scale, angle and tone; tells what is left."""
 
     def __init__(self, fit: Fit, theory: Theory, optics: Optics) -> None:
-        self._theory, self._optics, self._pose = theory, optics, fit.pose_here
+        self._theory, self.base, self._pose = theory, optics.base, fit.pose_here
         problem = Problem(fit.window, theory, fit.pose.mirrored)
         parameters = parameters_of(fit)
         residual, jacobian = problem.residual(parameters), problem.jacobian(parameters)
@@ -199,9 +273,9 @@ class _Bench:
         self.pixels = int(np.count_nonzero(self._used))
         self.correlated = fit.correlated_px
 
-    def fit(self, fault: npt.NDArray[np.inexact]) -> tuple[float, npt.NDArray[np.inexact]]:
+    def fit(self, fault: Transfer) -> tuple[float, Transfer]:
         """Return the weighted mean square that is left and the whole transfer, sharpening included."""
-        whole = self._optics.base * fault
+        whole = self.base * fault
         shown = [
             laid_under(self._theory.blurred(t), self._theory, self._pose, self._place)
             for t in (whole, whole * self._lift)
@@ -217,35 +291,108 @@ class _Bench:
 
 
 def _cutoff(optics: Optics) -> float:
-    return optics.pupil.diameter_m / (optics.wavelength_nm * 1e-9) / 206264.806
+    return optics.pupil.diameter_m / (optics.wavelength_nm * 1e-9) / ARCSEC_PER_RADIAN
 
 
-def _trials(theory: Theory, optics: Optics) -> Iterator[_Trial]:
-    for waves in (0.08, 0.12, 0.17, 0.23, 0.3, 0.4, 0.55):
-        yield _Trial("defocus", waves, "wave rms", None, 1, _aberrated(theory, optics, "defocus", waves, 0.0))
-    for waves in (0.08, 0.13, 0.2, 0.3, 0.42):
-        for angle in np.arange(DIRECTIONS) * 360.0 / DIRECTIONS:
-            yield _Trial("coma", waves, "wave rms", angle, 2, _aberrated(theory, optics, "coma", waves, angle))
-        for angle in np.arange(DIRECTIONS) * 180.0 / DIRECTIONS:
-            yield _Trial(
-                "astigmatism", waves, "wave rms", angle, 2, _aberrated(theory, optics, "astigmatism", waves, angle)
-            )
-    yield from _seeing(theory, optics)
-    yield from _motion(theory, optics)
+def thinned(theory: Theory, step_arcsec: float) -> Theory:
+    """Return a theory on the same field with fewer cells, of at most `step_arcsec`; higher frequencies are left out.
+
+    Parameters
+    ----------
+    theory : Theory
+        On cells that may be finer.
+    step_arcsec : float
+        Largest side of a cell.
+    """
+    grid = theory.grid
+    cells = min(2 * math.ceil(grid.rows * grid.step_arcsec / step_arcsec / 2), grid.rows)
+    small = Grid(cells, cells, grid.step_arcsec * grid.rows / cells)
+    # the first cells of both have their middles at different places
+    away = (small.step_arcsec - grid.step_arcsec) / 2
+    north, west = small.frequency_north()[:, None], small.frequency_west()[None, :]
+    spectrum = resized(theory.spectrum, grid, small) * np.exp(2j * np.pi * away * (north + west))
+    spectrum *= np.outer(np.sinc(north[:, 0] * small.step_arcsec), np.sinc(west[0] * small.step_arcsec))
+    light = np.asarray(scipy.fft.irfft2(spectrum, s=small.shape)) * (cells / grid.rows) ** 2
+    return Theory(small, light.astype(np.float32), theory.cutoff)
 
 
-def _aberrated(
-    theory: Theory, optics: Optics, name: str, waves: float, angle_deg: float
-) -> npt.NDArray[np.complexfloating]:
-    """Transfer of the pupil with an aberration over that without."""
-    pupil = optics.pupil
-    place = (np.arange(pupil.samples) - (pupil.samples - 1) / 2) * 2.0 / pupil.samples
-    west, north = np.meshgrid(place, place)
-    shape = _zernike(name, -west, north, math.radians(angle_deg))
-    opd = (pupil.opd_nm + waves * 550.0 * shape).astype(np.float32)
-    with_fault = transfer(Pupil(pupil.amplitude, opd, pupil.step_m), theory.grid, optics.wavelength_nm)
-    without = transfer(pupil, theory.grid, optics.wavelength_nm)
-    return np.where(np.abs(without) > 1e-3, with_fault / np.where(np.abs(without) > 1e-3, without, 1.0), 0.0)
+def resized(transfer: Transfer, grid: Grid, other: Grid) -> Transfer:
+    """Return what stands at the frequencies of another square grid of the same field; 0 where there was none.
+
+    Parameters
+    ----------
+    transfer : array, shape (rows, columns//2+1)
+        In the layout of ``rfft2`` on `grid`.
+    grid, other : Grid
+        With even numbers of cells.
+    """
+    half = min(grid.rows, other.rows) // 2
+    result = np.zeros((other.rows, other.columns // 2 + 1), transfer.dtype)
+    result[:half, : half + 1] = transfer[:half, : half + 1]
+    result[-half:, : half + 1] = transfer[-half:, : half + 1]
+    return result
+
+
+def _kinds(theory: Theory, optics: Optics) -> tuple[_Kind, ...]:
+    """Return the faults of the blur with their transfers on the theory's grid."""
+    circle = tuple(np.arange(DIRECTIONS) * 360.0 / DIRECTIONS)
+    half_circle = tuple(np.arange(DIRECTIONS) * 180.0 / DIRECTIONS)
+    waves = "wave rms"
+    lens, frequency = _Lens(theory, optics), theory.frequency * ARCSEC_PER_RADIAN * optics.wavelength_nm * 1e-9
+    north, east = theory.grid.frequency_north()[:, None], -theory.grid.frequency_west()[None, :]
+    blur_arcsec = 0.976 / _cutoff(optics)
+
+    def seeing(strength: float, _: float) -> Transfer:
+        fried_m = optics.pupil.diameter_m * blur_arcsec / strength
+        return np.exp(-3.44 * (frequency / fried_m) ** (5.0 / 3.0))
+
+    def motion(length: float, direction_deg: float) -> Transfer:
+        direction = math.radians(direction_deg)
+        return np.sinc((north * math.cos(direction) + east * math.sin(direction)) * length)
+
+    widths = tuple(ratio * blur_arcsec for ratio in (0.7, 1.3, 2.5, 4.8))
+    lengths = tuple(share / _cutoff(optics) for share in (0.7, 1.4, 2.6))
+    return (
+        _Kind("defocus", waves, (0.08, 0.14, 0.25, 0.45), (0.0,), lens.of("defocus")),
+        _Kind("coma", waves, (0.12, 0.28), circle, lens.of("coma")),
+        _Kind("astigmatism", waves, (0.12, 0.28), half_circle, lens.of("astigmatism")),
+        _Kind("seeing", "arcsec more", widths, (0.0,), seeing),
+        _Kind("motion", "arcsec", lengths, half_circle, motion),
+    )
+
+
+class _Lens:
+    """Transfers of a pupil with an aberration over those without."""
+
+    def __init__(self, theory: Theory, optics: Optics) -> None:
+        self._grid, self._wavelength_nm = theory.grid, optics.wavelength_nm
+        self._pupil = _coarse_pupil(optics.pupil)
+        place = (np.arange(self._pupil.samples) - (self._pupil.samples - 1) / 2) * 2.0 / self._pupil.samples
+        self._west, self._north = np.meshgrid(place, place)
+        without = transfer(self._pupil, self._grid, self._wavelength_nm)
+        self._known = np.abs(without) > 1e-3
+        self._without = np.where(self._known, without, 1.0)
+
+    def of(self, name: str) -> Callable[[float, float], Transfer]:
+        """Return the transfer of an aberration by (waves rms at 550 nm, direction)."""
+
+        def with_over_without(waves: float, angle_deg: float) -> Transfer:
+            shape = _zernike(name, -self._west, self._north, math.radians(angle_deg))
+            opd = (self._pupil.opd_nm + waves * 550.0 * shape).astype(np.float32)
+            faulty = Pupil(self._pupil.amplitude, opd, self._pupil.step_m)
+            return np.where(self._known, transfer(faulty, self._grid, self._wavelength_nm) / self._without, 0.0)
+
+        return with_over_without
+
+
+def _coarse_pupil(pupil: Pupil) -> Pupil:
+    """Average a pupil down to `PUPIL_SAMPLES` across, as fine as any transfer here needs."""
+    factor = max(1, pupil.samples // PUPIL_SAMPLES)
+    shape = (pupil.samples // factor, factor, pupil.samples // factor, factor)
+    amplitude = pupil.amplitude.reshape(shape).mean(axis=(1, 3))
+    ahead = (pupil.amplitude * pupil.opd_nm).reshape(shape).mean(axis=(1, 3))
+    opd = np.divide(ahead, amplitude, out=np.zeros_like(ahead), where=amplitude > 0)
+    return Pupil(amplitude, opd, pupil.step_m * factor)
 
 
 def _zernike(name: str, east: FloatArray, north: FloatArray, angle: float) -> FloatArray:
@@ -259,32 +406,6 @@ def _zernike(name: str, east: FloatArray, north: FloatArray, angle: float) -> Fl
         # less the tilt that moves the middle of its light: the fit's place has taken that up
         return math.sqrt(8.0) * (3 * radius2 - 3) * along
     return math.sqrt(6.0) * (along**2 - across**2)
-
-
-def _seeing(theory: Theory, optics: Optics) -> Iterator[_Trial]:
-    wavelength_m = optics.wavelength_nm * 1e-9
-    for ratio in (0.7, 1.0, 1.5, 2.2, 3.2, 4.5, 6.5):
-        fried_m = optics.pupil.diameter_m / ratio
-        shift = theory.frequency * 206264.806 * wavelength_m
-        yield _Trial(
-            "seeing",
-            0.976 * wavelength_m / fried_m * 206264.806,
-            "arcsec more",
-            None,
-            1,
-            np.exp(-3.44 * (shift / fried_m) ** (5.0 / 3.0)),
-        )
-
-
-def _motion(theory: Theory, optics: Optics) -> Iterator[_Trial]:
-    grid = theory.grid
-    north, east = grid.frequency_north()[:, None], -grid.frequency_west()[None, :]
-    for share in (0.6, 1.0, 1.5, 2.2, 3.2):
-        length = share / _cutoff(optics)
-        for angle in np.arange(DIRECTIONS) * 180.0 / DIRECTIONS:
-            direction = math.radians(angle)
-            along = north * math.cos(direction) + east * math.sin(direction)
-            yield _Trial("motion", length, "arcsec", float(angle), 2, np.sinc(along * length))
 
 
 def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) -> Fault:

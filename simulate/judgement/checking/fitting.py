@@ -213,8 +213,7 @@ class Problem:
         self._logs = np.log(np.maximum(self.levels, 1e-4))
         self._black = self.levels <= 1e-6
         self._white = self.levels >= window.ceiling
-        # the average over a pixel of the window is part of the blur
-        self._last: tuple[bytes, Any] = (b"", None)
+        self._last: _Laid | None = None
 
     def pose(self, parameters: FloatArray) -> Pose:
         """Return the pose, in the window's pixels, of the parameters."""
@@ -233,24 +232,35 @@ class Problem:
         """Return the theory under the pixels, shape (pixels,)."""
         return laid_under(self._blurred(parameters), self.theory, self.pose(parameters), self._place)
 
-    def _compute(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _laid(self, parameters: FloatArray) -> _Laid:
+        """Return the theory under the pixels and what was left, kept for the derivatives at the same place."""
         key = np.asarray(parameters).tobytes()
-        if self._last[0] == key:
-            return self._last[1]
-        pose, theory = self.pose(parameters), self.theory
-        gamma, offset, factor = (float(x) for x in parameters[7:])
-        light = self._blurred(parameters)
-        east, north = pose.sky_of(*self._place)
-        index = theory.index_of(east, north)
-        size = np.array(theory.grid.shape)[:, None]
-        outside = np.any((index < 1) | (index > size - 2), axis=0)
-        sample = _Sampler(index)
-        shown = sample.cubic(light)
-        slope_north, slope_west = (np.asarray(slope) for slope in np.gradient(light, theory.grid.step_arcsec))
-        d_north, d_east = sample.linear(slope_north), -sample.linear(slope_west)
-        tone = self.levels**gamma
-        residual = offset + factor * tone - shown
-        jacobian = np.empty((residual.size, len(NAMES)))
+        if self._last is None or self._last.key != key:
+            gamma, offset, factor = (float(x) for x in parameters[7:])
+            light = self._blurred(parameters)
+            place = self.pose(parameters).sky_of(*self._place)
+            index = self.theory.index_of(*place)
+            tone = self.levels**gamma
+            residual = offset + factor * tone - _sampled(light, index, 3)
+            size = np.array(self.theory.grid.shape)[:, None]
+            outside = np.any((index < 1) | (index > size - 2), axis=0)
+            # a clipped pixel says only that the light is at least, or at most, so much
+            free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
+            residual[free] = 0.0
+            self._last = _Laid(key, light, place, index, tone, free, residual)
+        return self._last
+
+    def residual(self, parameters: FloatArray) -> FloatArray:
+        """Return picture less theory in linear light, shape (pixels,)."""
+        return self._laid(parameters).residual
+
+    def jacobian(self, parameters: FloatArray) -> FloatArray:
+        """Return the derivatives of `residual`, shape (pixels, parameters)."""
+        laid, pose, factor = self._laid(parameters), self.pose(parameters), float(parameters[9])
+        east, north = laid.place
+        slopes = np.gradient(laid.light, self.theory.grid.step_arcsec)
+        d_north, d_east = _sampled(slopes[0], laid.index, 1), -_sampled(slopes[1], laid.index, 1)
+        jacobian = np.empty((laid.residual.size, len(NAMES)))
         sine, cosine = math.sin(math.radians(pose.angle_deg)), math.cos(math.radians(pose.angle_deg))
         scale, side = pose.scale_arcsec, pose.side
         jacobian[:, 0] = scale * (sine * d_east + cosine * d_north)
@@ -260,24 +270,12 @@ class Problem:
         for column, step in ((4, 0.02), (5, 0.05), (6, 0.05)):
             moved = np.array(parameters, float)
             moved[column] += step
-            jacobian[:, column] = -sample.linear(self._blurred(moved) - light) / step
-        jacobian[:, 7] = factor * tone * self._logs
+            jacobian[:, column] = -_sampled(self._blurred(moved) - laid.light, laid.index, 1) / step
+        jacobian[:, 7] = factor * laid.tone * self._logs
         jacobian[:, 8] = 1.0
-        jacobian[:, 9] = tone
-        # a clipped pixel says only that the light is at least, or at most, so much
-        free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
-        residual[free] = 0.0
-        jacobian[free] = 0.0
-        self._last = (key, (residual, jacobian))
-        return residual, jacobian
-
-    def residual(self, parameters: FloatArray) -> FloatArray:
-        """Return picture less theory in linear light, shape (pixels,)."""
-        return self._compute(parameters)[0]
-
-    def jacobian(self, parameters: FloatArray) -> FloatArray:
-        """Return the derivatives of `residual`, shape (pixels, parameters)."""
-        return self._compute(parameters)[1]
+        jacobian[:, 9] = laid.tone
+        jacobian[laid.free] = 0.0
+        return jacobian
 
     def solve(self, start: FloatArray, noise: float, steps: int) -> Any:
         """Run robust least squares from a start; returns scipy's result."""
@@ -309,21 +307,23 @@ class Problem:
         return result
 
 
-class _Sampler:
-    """Values of grids at the same places."""
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A theory laid under a picture's pixels; arrays of shape (pixels,) but for the light and the index."""
 
-    def __init__(self, index: FloatArray) -> None:
-        self._index = index
+    key: bytes
+    light: FloatArray
+    place: tuple[FloatArray, FloatArray]
+    index: FloatArray
+    tone: FloatArray
+    free: npt.NDArray[np.bool_]
+    residual: npt.NDArray[np.float64]
 
-    def cubic(self, picture: FloatArray) -> FloatArray:
-        from scipy import ndimage
 
-        return ndimage.map_coordinates(picture, self._index, order=3, mode="constant", output=np.float64)
+def _sampled(picture: Any, index: FloatArray, order: int) -> FloatArray:
+    from scipy import ndimage
 
-    def linear(self, picture: FloatArray) -> FloatArray:
-        from scipy import ndimage
-
-        return ndimage.map_coordinates(picture, self._index, order=1, mode="constant", output=np.float64)
+    return ndimage.map_coordinates(picture, index, order=order, mode="constant", output=np.float64)
 
 
 def fit_picture(plane: FloatArray, found: Found, theory: Theory, bits: int) -> Fit:
@@ -592,7 +592,7 @@ class _Held(Problem):
 
     def jacobian(self, parameters: FloatArray) -> FloatArray:
         """Return the derivatives; those of what is held are zero."""
-        jacobian = super().jacobian(parameters).copy()
+        jacobian = super().jacobian(parameters)
         jacobian[:, self.held] = 0.0
         return jacobian
 
