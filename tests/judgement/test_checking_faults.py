@@ -1,0 +1,87 @@
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+
+from simulate.judgement.checking.faults import Fault, Optics, resized, thinned, verdict_of, weigh_blurs
+from simulate.judgement.checking.finding import find_planet
+from simulate.judgement.checking.fitting import fit_picture
+from simulate.judgement.checking.model import Pose, Theory, laid_under
+from simulate.telescope import Telescope, make_pupil, transfer
+from simulate.values.grid import Grid
+
+WAVELENGTH_NM = 550.0
+TELESCOPE = Telescope(aperture_mm=120.0, focal_length_mm=1440.0)
+CUTOFF = 0.120 / 550e-9 / 206264.806
+
+
+@cache
+def planet() -> Theory:
+    """An oblate, limb-darkened disc, 40 arcsec wide, with a belt and three spots."""
+    grid = Grid(256, 256, 0.25)
+    east, north = np.meshgrid(grid.east_arcsec(), grid.north_arcsec())
+    radius = np.hypot(east, north / 0.94) / 20.0
+    light = np.clip((1.0 - radius) * 80.0 + 0.5, 0, 1) * np.sqrt(np.clip(1 - radius**2, 0.05, 1))
+    light = light * (1 - 0.35 * np.exp(-(((north - 6) / 1.5) ** 2)))
+    for place, depth in (((7, -8), 0.5), ((-10, 2), 0.4), ((2, 0), 0.4)):
+        light = light * (1 - depth * np.exp(-((east - place[0]) ** 2 + (north - place[1]) ** 2) / 3.0))
+    return Theory(grid, light.astype(np.float32), CUTOFF)
+
+
+def optics() -> Optics:
+    pupil = make_pupil(TELESCOPE)
+    return Optics(pupil, WAVELENGTH_NM, transfer(pupil, planet().grid, WAVELENGTH_NM))
+
+
+def weighed(fault: str, waves: float) -> tuple[tuple[Fault, ...], tuple]:
+    """Weigh a picture whose optics are those of the telescope itself, by its own way from aberration to transfer."""
+    theory, turned = planet(), 40.0
+    aberrations = ((fault, waves),) if fault else ()
+    telescope = Telescope(
+        aperture_mm=120.0, focal_length_mm=1440.0, aberrations=aberrations, aberration_angle_deg=turned
+    )
+    light = theory.blurred(transfer(make_pupil(telescope), theory.grid, WAVELENGTH_NM))
+    row, column = np.indices((110, 110), dtype=float)
+    pose = Pose(54.0, 56.0, 0.5, 25.0, False)
+    seen = 0.02 + 0.8 * laid_under(light, theory, pose, (row, column))
+    seen = seen + 0.002 * np.random.default_rng(3).standard_normal(seen.shape)
+    plane = np.clip(seen, 0, 1) ** (1 / 1.3)
+    fit = fit_picture(plane, find_planet(plane), theory, 16)
+    return weigh_blurs(fit, theory, optics())
+
+
+@pytest.mark.parametrize(("fault", "waves"), [("defocus", 0.25), ("coma", 0.25), ("astigmatism", 0.25)])
+def test_an_aberration_of_the_telescope_is_named_with_its_strength(fault: str, waves: float) -> None:
+    faults, alike = weighed(fault, waves)
+    assert verdict_of(faults) == fault
+    assert faults[0].strength == pytest.approx(waves, rel=0.12)
+    assert (faults[0].direction_deg is None) == (fault == "defocus")
+    assert alike[0][0] == fault
+    assert alike[0][1].shape == planet().grid.shape
+
+
+def test_without_a_fault_none_is_named() -> None:
+    faults, _ = weighed("", 0.0)
+    assert verdict_of(faults) == "none"
+
+
+def test_a_thinned_theory_blurs_alike() -> None:
+    theory = planet()
+    thin = thinned(theory, 1.0 / (2.8 * CUTOFF))
+    assert thin.grid.rows < theory.grid.rows
+    assert thin.grid.rows * thin.grid.step_arcsec == pytest.approx(theory.grid.rows * theory.grid.step_arcsec)
+    whole = transfer(make_pupil(TELESCOPE), theory.grid, WAVELENGTH_NM)
+    places = np.array([-12.3, 0.4, 7.7, 15.1]), np.array([3.2, -8.8, 0.1, -5.0])
+    pose = Pose(0.0, 0.0, 1.0, 0.0, False)
+    full = laid_under(theory.blurred(whole), theory, pose, places)
+    small = laid_under(thin.blurred(resized(whole, theory.grid, thin.grid)), thin, pose, places)
+    assert small == pytest.approx(full, abs=2e-3)
+
+
+def test_a_transfer_comes_back_from_a_smaller_grid_where_it_was_zero_outside() -> None:
+    grid, small = Grid(64, 64, 0.25), Grid(40, 40, 0.4)
+    low = np.where(grid.frequency() < 1.0, np.exp(-grid.frequency()), 0.0)
+    back = resized(resized(low, grid, small), small, grid)
+    assert np.array_equal(back, low)
+    assert math.isclose(float(resized(low, grid, small)[0, 0]), 1.0)
