@@ -73,6 +73,8 @@ def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: di
             "depth": _plain(twin.depth),
             "depth_error": _plain(twin.depth_error),
             "twin_depth": _plain(twin.twin_depth),
+            "radius_km": None if twin.profile is None else _plain(twin.profile.picture_km),
+            "twin_radius_km": None if twin.profile is None else _plain(twin.profile.twin_km),
         },
         "files": files,
     }

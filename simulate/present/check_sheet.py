@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from simulate.judgement.checking.model import Pose
 from simulate.judgement.checking.results import Check
+from simulate.judgement.checking.twin import RingProfile, Twin
 from simulate.present.board import ACCENT, DOUBTFUL, INK, LINE, QUIET, Board, arrows, scale_bar
 from simulate.present.check_words import check_lines
 from simulate.present.files import beside, write_bytes
@@ -54,13 +56,15 @@ def draw_check(result: Check) -> Board:
     rows = sum(max(1, len(board.wrapped(text, 620, 14))) for _, text in lines)
     panels = 112
     gallery = panels + PANEL + 78
-    gallery_height = SMALL + 64 if result.lookalikes else 0
-    middle = gallery + gallery_height
+    twin = gallery + (SMALL + 72 if result.lookalikes else 0)
+    middle = twin + (PANEL + 66 if result.twin is not None else 0)
     board.resize(middle + max(24 * rows + 60, 400) + 60)
     _draw_head(board, result)
     _draw_panels(board, result, panels)
     if result.lookalikes:
         _draw_gallery(board, result, gallery)
+    if result.twin is not None:
+        _draw_twin(board, result.twin, result.theory.extent_arcsec, twin)
     _draw_lines(board, lines, middle)
     _draw_curve(board, result, MARGIN + 860, middle + 10)
     return board
@@ -84,10 +88,17 @@ def picture_north_up(result: Check, side: int, step_arcsec: float) -> npt.NDArra
     step_arcsec : float
         Side of one.
     """
+    return _north_up(result.fit.linear, result.fit.pose_here, side, step_arcsec)
+
+
+def _north_up(
+    light: FloatArray, pose: Pose, side: int, step_arcsec: float, centre: tuple[float, float] = (0.0, 0.0)
+) -> npt.NDArray[np.float64]:
+    """Return a window's light with north up around a place (east, north), shape (side, side)."""
     offset = (np.arange(side) - (side - 1) / 2) * step_arcsec
-    east, north = np.meshgrid(-offset, offset)
-    place = np.array(result.fit.pose_here.pixel_of(east, north))
-    return ndimage.map_coordinates(result.fit.linear, place, order=1, mode="constant", cval=0.0)
+    east, north = np.meshgrid(centre[0] - offset, centre[1] + offset)
+    place = np.array(pose.pixel_of(east, north))
+    return ndimage.map_coordinates(light, place, order=3, mode="constant", cval=0.0)
 
 
 def on_display(result: Check, light: FloatArray, side: int, step_arcsec: float) -> npt.NDArray[np.float64]:
@@ -130,6 +141,54 @@ def _draw_gallery(board: Board, result: Check, top: int) -> None:
         found = next((fault for fault in result.faults if fault.name == name), None)
         told = name if found is None else f"{name}  (evidence {found.evidence:.0f})"
         board.text(x, top + SMALL + 28, told, 13, INK if index else DOUBTFUL)
+
+
+def _draw_twin(board: Board, twin: Twin, extent_arcsec: float, top: int) -> None:
+    """Draw the picture beside its twin and, for a gap in the rings, the brightness along their radius."""
+    board.text(MARGIN, top - 8, f"The twin: is the {twin.feature} real?", 15, ACCENT, bold=True)
+    centre, reach = (0.0, 0.0), 1.1 * extent_arcsec
+    if twin.profile is not None:  # the tip of the rings, where radii lie widest apart
+        gap = twin.profile.gap
+        east, north = gap.around(np.array([0.93 * gap.middle_km]), np.array([0.0]))
+        centre, reach = (float(east[0]), float(north[0])), 0.4 * extent_arcsec
+    step = 2 * reach / PANEL
+    middle = float(np.median(twin.picture[twin.picture > 0.5 * np.quantile(twin.picture, 0.99)]))
+    names = ("your picture, contrast raised", f"the planet without the {twin.feature}, processed alike")
+    for index, (title, light) in enumerate(zip(names, (twin.picture, twin.twin), strict=True)):
+        x = MARGIN + index * (PANEL + GAP)
+        shown = _north_up(light, twin.pose, PANEL, step, centre)
+        board.picture(x, top + 8, np.clip(0.3 * (np.maximum(shown, 0) / middle) ** 2, 0, 1))
+        board.text(x, top + PANEL + 28, title, 13, INK)
+    scale_bar(board, MARGIN + 12, top + PANEL - 8, step)
+    if twin.profile is not None:
+        _draw_profile(board, twin.profile, MARGIN + 2 * (PANEL + GAP) + 40, top)
+
+
+def _draw_profile(board: Board, profile: RingProfile, left: int, top: int) -> None:
+    """Draw the brightness of picture and twin along the rings' radius; the gap's true place is marked."""
+    width, height = WIDTH - MARGIN - left, PANEL - 70
+    base = top + 8 + height
+    radius = profile.radius_km
+    highest = 1.05 * max(float(profile.picture.max()), float(profile.twin.max()))
+
+    def point(radius_km: float, value: float) -> tuple[float, float]:
+        share = (radius_km - radius[0]) / (radius[-1] - radius[0])
+        return left + width * float(share), base - height * min(max(value, 0.0), highest) / highest
+
+    board.line([point(radius[0], 0), point(radius[-1], 0)], LINE, 1)
+    gap = point(profile.gap.middle_km, 0)[0]
+    board.line([(gap, base), (gap, base - height)], LINE, 1.5)
+    board.text(gap, base + 18, f"{profile.gap.middle_km:.0f} km", 12, QUIET, align="center")
+    for values, colour in ((profile.twin, INK), (profile.picture, ACCENT)):
+        board.line([point(r, v) for r, v in zip(radius, values, strict=True)], colour, 2)
+    for place, values, colour in ((profile.twin_km, profile.twin, INK), (profile.picture_km, profile.picture, ACCENT)):
+        if place is not None:
+            board.spot(*point(place, float(np.interp(place, radius, values))), 4, colour)
+    for index, (colour, text) in enumerate(((ACCENT, "your picture"), (INK, "its twin"))):
+        x, y = left + 130 * index, base + 44
+        board.line([(x, y - 4), (x + 26, y - 4)], colour, 2)
+        board.text(x + 34, y, text, 12, QUIET)
+    board.text(left + 260, base + 44, "brightness along the rings' radius; a dot marks the dark ring", 12, QUIET)
 
 
 def _draw_lines(board: Board, lines: list[tuple[str, str]], top: int) -> None:

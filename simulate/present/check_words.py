@@ -82,9 +82,16 @@ def twin_words(result: Check) -> str:
     if twin.artefact is None:
         return f"{twin.feature}: the picture does not show it clearly enough to try"
     shown = f"{100 * abs(twin.twin_depth):.0f} % in the twin against {100 * abs(twin.depth):.0f} % in the picture"
+    place = ""
+    if twin.profile is not None and twin.profile.picture_km is not None:
+        place = (
+            f"; the dark ring lies at {twin.profile.picture_km:.0f} km, the gap at {twin.profile.gap.middle_km:.0f} km"
+        )
     if twin.artefact:
-        return f"{twin.feature}: an artefact; the theory without it shows it too ({shown})"
-    return f"{twin.feature}: real; the theory without it does not show it ({shown})"
+        return f"{twin.feature}: an artefact; the planet without it, blurred and sharpened alike, shows it too ({shown}{place})"
+    return (
+        f"{twin.feature}: real; the planet without it, blurred and sharpened alike, does not show it ({shown}{place})"
+    )
 
 
 def _number(measurement: Measurement, digits: int) -> str:

@@ -71,6 +71,7 @@ def tried(picture: UserPicture, feature: str) -> Twin:
 def test_a_false_gap_in_the_a_ring_is_found_out(picture: UserPicture) -> None:
     twin = tried(picture, "encke gap")
     assert twin.profile is not None
+    assert twin.profile.picture_km is not None
     # a thin dark ring is there, within 0.6 diameters of the Airy disc (5400 km) of the true gap's place
     assert twin.depth > 0.03
     assert twin.depth > 4 * twin.depth_error

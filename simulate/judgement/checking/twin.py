@@ -313,7 +313,7 @@ def deepest_trough(profile: FloatArray, candidates: Mask, between: Mask) -> tupl
         if not first < place < last or profile[place] > min(profile[place - 1], profile[place + 1]):
             continue
         left = first + int(np.argmax(profile[first:place]))
-        right = place + 1 + int(np.argmax(profile[place + 1 : last + 1]))
+        right = int(place) + 1 + int(np.argmax(profile[place + 1 : last + 1]))
         share = (place - left) / (right - left)
         line = (1 - share) * profile[left] + share * profile[right]
         depth = 1.0 - float(profile[place] / line)
