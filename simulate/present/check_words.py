@@ -87,11 +87,8 @@ def twin_words(result: Check) -> str:
         place = (
             f"; the dark ring lies at {twin.profile.picture_km:.0f} km, the gap at {twin.profile.gap.middle_km:.0f} km"
         )
-    if twin.artefact:
-        return f"{twin.feature}: an artefact; the planet without it, blurred and sharpened alike, shows it too ({shown}{place})"
-    return (
-        f"{twin.feature}: real; the planet without it, blurred and sharpened alike, does not show it ({shown}{place})"
-    )
+    verdict, does = ("an artefact", "shows it too") if twin.artefact else ("real", "does not show it")
+    return f"{twin.feature}: {verdict}; the planet without it, processed alike, {does} ({shown}{place})"
 
 
 def _number(measurement: Measurement, digits: int) -> str:
