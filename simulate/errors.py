@@ -10,6 +10,7 @@ import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from difflib import get_close_matches
+from typing import Any
 
 
 class SimulateError(Exception):
@@ -71,7 +72,7 @@ class SafetyWarning(SimulateWarning):
 
 @contextmanager
 def kept_warnings(*, again: bool = False) -> Iterator[list[str]]:
-    """Keep this package's warnings as texts, once each; others are shown as ever.
+    """Keep this package's warnings as texts, once each and from the moment they come; others are shown as ever.
 
     The texts travel with a result, from other processes too.
 
@@ -81,15 +82,22 @@ def kept_warnings(*, again: bool = False) -> Iterator[list[str]]:
         Show them afterwards as well.
     """
     texts: list[str] = []
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    kept = []
+    with warnings.catch_warnings():
+        shown = warnings.showwarning
+
+        def keep(message: Any, category: type[Warning], *place: Any) -> None:
+            if not issubclass(category, SimulateWarning):
+                shown(message, category, *place)
+            elif str(message) not in texts:
+                texts.append(str(message))
+                kept.append((message, category, *place[:2]))
+
+        warnings.simplefilter("always", SimulateWarning)
+        warnings.showwarning = keep
         yield texts
-    for entry in caught:
-        ours = issubclass(entry.category, SimulateWarning)
-        if ours and str(entry.message) not in texts:
-            texts.append(str(entry.message))
-        if again or not ours:
-            warnings.warn_explicit(entry.message, entry.category, entry.filename, entry.lineno)
+    for entry in kept if again else ():
+        warnings.warn_explicit(*entry)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import warnings
+
 import pytest
 
-from simulate.errors import InputError, InputErrors, choose, nearest
+from simulate.errors import InputError, InputErrors, RangeWarning, choose, kept_warnings, nearest
 
 
 def test_an_unknown_word_offers_the_nearest_known_one() -> None:
@@ -21,3 +23,23 @@ def test_several_faults_are_told_a_line_each() -> None:
 
 def test_a_huge_value_is_shortened() -> None:
     assert len(str(InputError("field", "x" * 5000, "give less"))) < 200
+
+
+class OtherWarning(UserWarning):
+    """Of a library."""
+
+
+def test_own_warnings_are_kept_once_and_others_shown() -> None:
+    with warnings.catch_warnings(record=True) as shown, kept_warnings() as texts:
+        warnings.warn("ours", RangeWarning, stacklevel=1)
+        assert texts == ["ours"]  # as soon as it comes, so that a fault on the way does not lose it
+        warnings.warn("ours", RangeWarning, stacklevel=1)
+        warnings.warn("theirs", OtherWarning, stacklevel=1)
+    assert texts == ["ours"]
+    assert [str(entry.message) for entry in shown] == ["theirs"]
+
+
+def test_kept_warnings_may_be_shown_again() -> None:
+    with pytest.warns(RangeWarning, match="ours") as shown, kept_warnings(again=True):
+        warnings.warn("ours", RangeWarning, stacklevel=1)
+    assert len(shown) == 1

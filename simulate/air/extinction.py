@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from simulate.air.sky import Sky
 from simulate.errors import InputError
+from simulate.geometry.earth import airmass as relative_airmass
 from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.float64]
@@ -57,7 +58,7 @@ def airmass(altitude_deg: npt.ArrayLike) -> FloatArray:
     altitude = np.asarray(altitude_deg, dtype=float)
     if np.any(~(altitude >= 0) | (altitude > 90)):
         raise InputError("altitude", altitude_deg, "give a value from 0 to 90 deg")
-    return 1.0 / (np.sin(np.radians(altitude)) + 0.50572 * (altitude + 6.07995) ** -1.6364)
+    return relative_airmass(altitude)
 
 
 def extinction_magnitudes(wavelength_nm: npt.ArrayLike, height_m: float = 0.0, sky: Sky | None = None) -> FloatArray:

@@ -10,11 +10,8 @@ exposure   `expose`: photon noise, read noise, gain, quantisation, clipping -> `
 
 from simulate.camera.colour import channel_names, channel_response, fine_response, read_curves
 from simulate.camera.exposure import Frame, expected_charge, expected_dn, expose, noise_variance_e, take_frame
-from simulate.camera.mosaic import channel_index, demosaic_bilinear, lay_mosaic, split_mosaic
+from simulate.camera.mosaic import channel_index, demosaic_bilinear, lay_mosaic
 from simulate.camera.motion import (
-    field_rotation_smear,
-    motion_transfer,
-    rotation_drift,
     tracking_transfer,
     wander_within,
 )
@@ -34,17 +31,13 @@ __all__ = [
     "expected_charge",
     "expected_dn",
     "expose",
-    "field_rotation_smear",
     "fine_response",
     "lay_mosaic",
-    "motion_transfer",
     "noise_variance_e",
     "pixel_scale_arcsec",
     "pixel_transfer",
     "read_curves",
-    "rotation_drift",
     "sample",
-    "split_mosaic",
     "take_frame",
     "tracking_transfer",
     "wander_within",

@@ -44,31 +44,6 @@ def lay_mosaic(planes: npt.NDArray[np.floating], pattern: str) -> npt.NDArray[np
     return result
 
 
-def split_mosaic(raw: npt.NDArray[np.generic], pattern: str) -> npt.NDArray[np.generic]:
-    """Return the four half-size planes of a raw picture: red, green beside red, green beside blue, blue.
-
-    Parameters
-    ----------
-    raw : array, shape (..., rows, columns)
-        Both sizes even.
-    pattern : str
-        One of `COLOUR_PATTERNS`.
-
-    Returns
-    -------
-    array, shape (..., 4, rows//2, columns//2)
-        Same unit and type as `raw`.
-    """
-    rows, columns = raw.shape[-2:]
-    if rows % 2 or columns % 2:
-        raise InputError("raw picture", raw.shape, "rows and columns must be even to be split")
-    sites = dict(zip(_SITES, _colour_pattern(pattern), strict=True))
-    red = next(site for site, letter in sites.items() if letter == "R")
-    blue = (1 - red[0], 1 - red[1])
-    order = (red, (red[0], blue[1]), (blue[0], red[1]), blue)
-    return np.stack([raw[..., row::2, column::2] for row, column in order], axis=-3)
-
-
 def demosaic_bilinear(raw: npt.NDArray[np.generic], pattern: str) -> npt.NDArray[np.float32]:
     """Return the three full colour planes, the gaps filled with the mean of the nearest same-coloured pixels.
 

@@ -15,7 +15,6 @@ from simulate.cli.common import (
     add_instruments,
     add_output,
     add_when_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -23,7 +22,7 @@ from simulate.cli.common import (
     read_sky,
     tell,
 )
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.check import CheckOptions
@@ -54,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.time is None:
         raise InputError("--time", "nothing", "give the instant of the picture: the middle of the recording")
-    with collected_warnings():
+    with kept_warnings():
         site = read_site(arguments.site)
         instrument = read_instruments([arguments.instrument])[0]
         sky = read_sky(arguments)

@@ -5,13 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.errors import InputError, SimulateWarning
+from simulate.errors import InputError
 
 if TYPE_CHECKING:
     from simulate.air import Sky
@@ -129,25 +126,6 @@ def output_folder(text: str) -> Path:
     except OSError as error:
         raise InputError("--output", text, f"give a folder that can be made ({error.strerror})") from error
     return folder
-
-
-@contextmanager
-def collected_warnings() -> Iterator[list[str]]:
-    """Collect the texts of this package's warnings, once each; others are left alone."""
-    texts: list[str] = []
-    with warnings.catch_warnings():
-        shown = warnings.showwarning
-
-        def keep(message: Any, category: type[Warning], *place: Any) -> None:
-            if issubclass(category, SimulateWarning):
-                if str(message) not in texts:
-                    texts.append(str(message))
-            else:
-                shown(message, category, *place)
-
-        warnings.simplefilter("always", SimulateWarning)
-        warnings.showwarning = keep
-        yield texts
 
 
 def tell(sentence: str) -> None:

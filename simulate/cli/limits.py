@@ -15,7 +15,6 @@ from simulate.cli.common import (
     add_instruments,
     add_output,
     add_when_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -23,7 +22,7 @@ from simulate.cli.common import (
     read_sky,
     tell,
 )
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.limits import LimitsOptions
@@ -52,7 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simulate.present.limits import limits_json, limits_text
     from simulate.present.limits_charts import write_charts
 
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         options = _options(arguments)
         folder = output_folder(arguments.output)
         found = limits(

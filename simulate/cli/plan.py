@@ -15,7 +15,6 @@ from simulate.cli.common import (
     add_air,
     add_instruments,
     add_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -24,7 +23,7 @@ from simulate.cli.common import (
     tell,
 )
 from simulate.cli.season import add_files, add_spread, file_word
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.plan import PlanOptions
@@ -58,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         plans, refused = _plans(arguments)
         folder = output_folder(arguments.output)
         files = [write_plan(found, folder) for found in plans]

@@ -16,7 +16,6 @@ from simulate.cli.common import (
     add_instruments,
     add_output,
     add_when_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -24,7 +23,7 @@ from simulate.cli.common import (
     read_sky,
     tell,
 )
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.record import Plan, Progress, Recorded, RecordOptions
@@ -72,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         plans = _plans(arguments)
         folder = output_folder(arguments.output)
         done = [_record(plan, folder, name, arguments) for name, plan in plans.items()]

@@ -15,7 +15,6 @@ from simulate.cli.common import (
     add_air,
     add_instruments,
     add_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -23,7 +22,7 @@ from simulate.cli.common import (
     read_sky,
     tell,
 )
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.season import SeasonOptions
@@ -64,7 +63,7 @@ def add_files(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         seasons = _seasons(arguments)
         folder = output_folder(arguments.output)
         files = [write_season(found, folder) for found in seasons]

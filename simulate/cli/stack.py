@@ -9,9 +9,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import add_output, collected_warnings, output_folder, print_json, tell
+from simulate.cli.common import add_output, output_folder, print_json, tell
 from simulate.cli.record import plain_number
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.stacking import Processed
@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simulate.compose.stacking import stack_recording, write_processed
     from simulate.stack.combine import StackWishes
 
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         recording = _open(arguments.recording, arguments)
         long = None if arguments.long is None else _open(arguments.long, arguments)
         processed = stack_recording(

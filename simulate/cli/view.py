@@ -16,7 +16,6 @@ from simulate.cli.common import (
     add_instruments,
     add_output,
     add_when_where,
-    collected_warnings,
     output_folder,
     print_json,
     read_instruments,
@@ -24,7 +23,7 @@ from simulate.cli.common import (
     read_sky,
     tell,
 )
-from simulate.errors import BelowHorizonError, InputError, InputErrors
+from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.air import Sky
@@ -63,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    with collected_warnings() as warnings:
+    with kept_warnings() as warnings:
         site = read_site(arguments.site)
         instruments = read_instruments(arguments.instrument)
         sky = read_sky(arguments)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.camera import channel_index, demosaic_bilinear, lay_mosaic, split_mosaic
+from simulate.camera import channel_index, demosaic_bilinear, lay_mosaic
 from simulate.errors import InputError
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -30,22 +30,6 @@ def test_each_pixel_keeps_its_own_plane():
         lay_mosaic(planes[:2], "GRBG")
     with pytest.raises(InputError, match="filter array"):
         lay_mosaic(planes, "mono")
-
-
-@pytest.mark.parametrize("pattern", PATTERNS)
-def test_split_orders_red_green_green_blue(pattern):
-    planes = np.stack([np.full((4, 6), value) for value in (1, 2, 3)])
-    parts = split_mosaic(lay_mosaic(planes, pattern), pattern)
-    assert parts.shape == (4, 2, 3)
-    assert [int(np.unique(part).item()) for part in parts] == [1, 2, 2, 3]
-    with pytest.raises(InputError, match="even"):
-        split_mosaic(np.zeros((3, 4)), pattern)
-
-
-def test_greens_are_told_apart_by_their_row():
-    raw = np.array([[0, 1], [2, 3]])
-    assert split_mosaic(raw, "RGGB").ravel().tolist() == [0, 1, 2, 3]
-    assert split_mosaic(raw, "GBRG").ravel().tolist() == [2, 3, 0, 1]
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
