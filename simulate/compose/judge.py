@@ -25,6 +25,7 @@ from simulate.judgement import (
     JudgedFeature,
     Judgement,
     Measured,
+    Signal,
     Thresholds,
     dip_depth,
     find_signal,
@@ -33,7 +34,7 @@ from simulate.judgement import (
 )
 from simulate.present.record import FeatureLine
 from simulate.scene import PointSource, Scene, SceneOptions, render
-from simulate.stack import Stack, crop_spectrum, delivered_fwhm
+from simulate.stack import Restored, Stack, crop_spectrum, delivered_fwhm, restoring_gain
 from simulate.values.constants import ARCSEC_PER_RADIAN
 from simulate.values.grid import Grid
 
@@ -190,12 +191,20 @@ class Bench:
         Variance of a cell as an affine function of its brightness: slope, constant.
     noise_spectrum : array, shape (rows, columns//2+1)
         Power of the noise relative to white noise.
+    transfer : complex64 array, shape (channels, rows, columns//2+1)
+        From the truth to the stack's cells for the colours of the body, 1 at zero frequency.
     fwhm_arcsec : float
         Width of the stack's point response in the channel that sees most.
     smear_arcsec : float
         Way that the middle of the disc turns during the recording.
     floor : float
         Rms of what never averages out, share of the local brightness per resolution element.
+    finished : Restored or None
+        How such a stack has been restored, where that is known already.
+    whole : Bench or None
+        The setup with all channels, of which this is channel number `channel` alone.
+    channel : int
+        See `whole`.
     """
 
     body: Body
@@ -210,12 +219,16 @@ class Bench:
     sky_rate: FloatArray
     noise_law: FloatArray
     noise_spectrum: FloatArray
+    transfer: Spectrum
     fwhm_arcsec: float
     smear_arcsec: float = 0.0
     floor: float = FLOOR
+    finished: Restored | None = None
+    whole: Bench | None = None
+    channel: int = 0
 
     def only(self, channel: int) -> Bench:
-        """Return the same setup for one channel alone."""
+        """Return the same setup for one channel alone; it is restored as it is among the others."""
         chosen = slice(channel, channel + 1)
         return replace(
             self,
@@ -223,7 +236,41 @@ class Bench:
             picture=self.picture[chosen],
             sky_rate=self.sky_rate[chosen],
             noise_law=self.noise_law[chosen],
+            transfer=self.transfer[chosen],
+            whole=self.whole or self,
+            channel=channel,
         )
+
+    @cached_property
+    def gain(self) -> Spectrum:
+        """What restoration, as strong as the noise allows, multiplies each frequency by: as `view` does it."""
+        if self.finished is not None:
+            return self.finished.gain.astype(np.complex64)
+        law, step = self.noise_law[:, :, None, None], self.grid.step_arcsec
+        noise = np.sqrt(np.maximum(law[:, 0] * self.picture + law[:, 1], 0))
+        found = restoring_gain(self.picture, noise, self.transfer, step, noise_spectrum=self.noise_spectrum)
+        return found.astype(np.complex64)
+
+    def finished_picture(self, channels: slice = slice(None)) -> FloatArray:
+        """Return the restored stack without noise, (channels, rows, columns), e- s-1 per pixel."""
+        return self.seen(np.asarray(scipy.fft.rfft2(self.picture[channels])) * self.gain[channels])
+
+    def restored(self, channel: int) -> RestoredChannel:
+        """Return one channel of the stack after restoration, computed once."""
+        if self.whole is not None:
+            return self.whole.restored(self.channel)
+        if channel not in self._restored:
+            self._restored[channel] = RestoredChannel(self, channel)
+        return self._restored[channel]
+
+    @cached_property
+    def _restored(self) -> dict[int, RestoredChannel]:
+        return {}
+
+    @cached_property
+    def floor_per_cell(self) -> float:
+        """The floor in one cell, share of the local brightness."""
+        return floor_per_cell(self.floor, self.fwhm_arcsec, self.grid.step_arcsec)
 
     @cached_property
     def smear(self) -> FloatArray:
@@ -286,9 +333,8 @@ class Bench:
         brighter = np.maximum(np.maximum(without, without + difference), 0)
         law = self.noise_law.astype(np.float32)
         noise = np.maximum(law[:, :1, None] * brighter + law[:, 1:, None], 1e-30)
-        share = power_share(mixed, self._noise_spectrum_of(mixed.shape[1:]))
-        floor = floor_per_cell(self.floor, self.fwhm_arcsec, self.grid.step_arcsec)
-        variance = noise * share[:, None, None] + np.float32(floor**2) * brighter**2
+        share = power_share(mixed, self._part_of(self.noise_spectrum, mixed.shape[1:]))
+        variance = noise * share[:, None, None] + np.float32(self.floor_per_cell**2) * brighter**2
         variance = np.maximum(variance, 1e-12 * variance.max(axis=(1, 2), keepdims=True))
         width = self.fwhm_arcsec / self.grid.step_arcsec
         signal = find_signal(difference, without, variance, feature.unknowns, middle=middle, fwhm_cells=width)
@@ -315,10 +361,10 @@ class Bench:
         """The halo at that distance, e- s-1 per pixel in each channel."""
         return _ring_light(self, self.edge_arcsec)
 
-    def _noise_spectrum_of(self, shape: tuple[int, ...]) -> FloatArray:
-        """The noise's spectrum at the frequencies of a part of the stack."""
+    def _part_of(self, spectrum: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+        """A spectrum at the frequencies of a part of the stack."""
         step = self.grid.rows // shape[0]
-        return self.noise_spectrum[::step, ::step]
+        return spectrum[::step, ::step]
 
     @cached_property
     def stamp_step(self) -> int:
@@ -327,6 +373,82 @@ class Bench:
         rows, columns = self.grid.shape
         steps = (16, 12, 8, 6, 4, 3, 2)
         return next((k for k in steps if rows % k == columns % (2 * k) == 0 and min(rows, columns) / k >= least), 1)
+
+
+@dataclass(frozen=True, eq=False)
+class RestoredChannel:
+    """One channel of a stack after restoration, without noise, and its noise.
+
+    The floor is restored like everything in the stack: its faults are faults of the stack.
+
+    Parameters
+    ----------
+    bench : Bench
+        The setup with all channels.
+    channel : int
+        Which of them.
+    """
+
+    bench: Bench
+    channel: int
+
+    @cached_property
+    def gain(self) -> Spectrum:
+        """What each frequency of the stack is multiplied by, (rows, columns//2+1)."""
+        return self.bench.gain[self.channel]
+
+    @cached_property
+    def picture(self) -> FloatArray:
+        """The restored stack, e- s-1 per pixel, (rows, columns)."""
+        return self.bench.finished_picture(slice(self.channel, self.channel + 1))[0]
+
+    @cached_property
+    def fwhm_arcsec(self) -> float:
+        """Width of the point response."""
+        transfer = self.gain * self.bench.transfer[self.channel]
+        return width_of(transfer, self.bench.grid.step_arcsec, self.bench.grid.shape)
+
+    @cached_property
+    def _noise(self) -> tuple[FloatArray, FloatArray]:
+        """Variance of the stack's cells by photons and sensor, and by the floor, both (rows, columns)."""
+        light = np.maximum(self.bench.picture[self.channel], 0)
+        slope, constant = self.bench.noise_law[self.channel].astype(np.float32)
+        return slope * light + constant, np.float32(self.bench.floor_per_cell**2) * light**2
+
+    @cached_property
+    def _coloured_gain(self) -> Spectrum:
+        return self.gain * np.sqrt(self.bench.noise_spectrum)
+
+    @cached_property
+    def variance(self) -> FloatArray:
+        """Variance of the restored cells, (rows, columns): that of all cells that restoration gathers there."""
+        total = np.zeros((), np.complex64)
+        for gain, noise in zip((self._coloured_gain, self.gain), self._noise, strict=True):
+            total = total + np.asarray(scipy.fft.rfft2(self.bench.seen(gain) ** 2)) * np.asarray(scipy.fft.rfft2(noise))
+        variance = self.bench.seen(total)
+        return np.maximum(variance, 1e-12 * variance.max())
+
+    def snr(self, signal: Signal) -> float:
+        """Return the signal to noise of a restored signal, its noise carried through restoration exactly.
+
+        The observer weighs the restored cells as if their noise were white; what the stack's noise and
+        its floor, both locally white before restoration, do to that sum is what counts.
+
+        Parameters
+        ----------
+        signal : Signal
+            Of this channel alone, in the window of the bench.
+        """
+        window = self.bench.window
+        weights = np.zeros(self.bench.grid.shape, np.float32)
+        weights[window] = signal.residual[0] / signal.variance[0]
+        strength = float(np.sum(weights[window] * signal.residual[0]))
+        spectrum = np.asarray(scipy.fft.rfft2(weights))
+        power = sum(
+            float(np.sum(self.bench.seen(spectrum * np.conj(gain)) ** 2 * noise))
+            for gain, noise in zip((self._coloured_gain, self.gain), self._noise, strict=True)
+        )
+        return strength / math.sqrt(power) if power > 0 else 0.0
 
 
 def power_share(mixed: Spectrum, spectrum: FloatArray) -> FloatArray:
@@ -352,6 +474,7 @@ def make_bench(
     smear_arcsec: float = 0.0,
     noiseless: bool = False,
     colours: FloatArray | None = None,
+    finished: Restored | None = None,
 ) -> Bench:
     """Prepare a setup for judging.
 
@@ -371,6 +494,8 @@ def make_bench(
         Leave the noise of photons and sensor out of account: the floor alone counts.
     colours : array, shape (bins,), optional
         From `scene_colours`, where it is known already.
+    finished : Restored, optional
+        See `Bench`.
     """
     field, used = chain.setting.grid, chain.used
     shape = (int(stack.picture.shape[1]), int(stack.picture.shape[2]))
@@ -380,8 +505,8 @@ def make_bench(
     response = crop_spectrum(chain.response[used], shape, field.columns) * common.astype(np.complex64)
     colours = scene_colours(scene) if colours is None else colours
     most = int(np.argmax(chain.weights @ colours))
-    shares = chain.weights[most, used] * colours[used]
-    transfer = np.tensordot((shares / shares.sum()).astype(np.complex64), response, axes=1)
+    shares = chain.weights[:, used] * colours[used]
+    transfer = np.tensordot((shares / shares.sum(axis=1, keepdims=True)).astype(np.complex64), response, axes=1)
     law = noise_law(stack)
     return Bench(
         body,
@@ -396,9 +521,11 @@ def make_bench(
         chain.sky_rate,
         np.zeros_like(law) if noiseless else law,
         stack.noise_spectrum[0],
-        width_of(transfer, stack.step_arcsec, shape),
+        transfer,
+        width_of(transfer[most], stack.step_arcsec, shape),
         smear_arcsec,
         floor,
+        finished=finished,
     )
 
 
@@ -510,24 +637,51 @@ def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) 
     entered = pair.contrast_in(all_weights(bench), bench.body) if contrast_in is None else contrast_in
     if not np.any(entered > 0):
         return
-    rows, columns = bench.window
     mixed = bench.mixed(pair.difference, moves=pair.moves)
-    difference = bench.seen(mixed)[:, rows, columns]
-    if pair.without is None:
-        without = bench.picture[:, rows, columns] - difference
+    ground = None if pair.without is None else bench.mixed(pair.without)
+    window = bench.window
+    difference = bench.seen(mixed)[:, *window]
+    if ground is None:
+        without = bench.picture[:, *window] - difference
     else:
-        sky = bench.sky_rate.astype(np.float32)[:, None, None]
-        without = bench.seen(bench.mixed(pair.without))[:, rows, columns] + sky
-    row, column = bench.grid.pixel_of(0.0, 0.0)
-    middle = (row - rows.start, column - columns.start)
-    found = bench.measure(mixed, difference, without, feature, middle)
+        without = bench.seen(ground)[:, *window] + bench.sky_rate.astype(np.float32)[:, None, None]
+    found = bench.measure(mixed, difference, without, feature, middle_of(bench))
     came = max(float(entered[found.channel]), 1e-9)
     yield Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
     if feature.line:
-        depth = line_depth(bench, pair, without[found.channel], difference[found.channel], middle)
-        share = min(depth / max(found.contrast, 1e-9), 1.0)
-        name = feature.name + SEPARATE_LINE
-        yield Judgement(name, came, min(depth / came, 1.0), found.snr * share, found.channel)
+        depth, snr = _judge_line(bench, pair, mixed, ground, found.channel)
+        yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel)
+
+
+def _judge_line(
+    bench: Bench, pair: Pair, mixed: Spectrum, ground: Spectrum | None, channel: int
+) -> tuple[float, float]:
+    """Return depth and signal to noise of a feature as a line of its own in the restored stack.
+
+    Who looks for a line looks at the restored picture, so that its transfer and its noise count. What
+    restoration makes of the picture without the feature is no line: it is taken off. Of the feature's
+    signal to noise there the minimum has the share that its depth has of the whole difference.
+    """
+    done, window = bench.restored(channel), bench.window
+    difference = bench.seen(mixed[channel] * done.gain)[window][None]
+    if ground is None:
+        without = done.picture[window][None] - difference
+    else:
+        without = bench.seen(ground[channel] * done.gain)[window][None] + np.float32(bench.sky_rate[channel])
+    middle, step = middle_of(bench), bench.grid.step_arcsec
+    signal = find_signal(
+        difference, without, done.variance[window][None], pair.feature.unknowns,
+        middle=middle, fwhm_cells=done.fwhm_arcsec / step,
+    )  # fmt: skip
+    depth = line_depth(bench, pair, without[0], difference[0], middle)
+    share = min(depth / max(signal.measured().contrast, 1e-9), 1.0)
+    return depth, share * done.snr(signal) if share > 0 else 0.0
+
+
+def middle_of(bench: Bench) -> tuple[float, float]:
+    """Return (row, column) of the body's middle in the window that is judged."""
+    row, column = bench.grid.pixel_of(0.0, 0.0)
+    return row - bench.window[0].start, column - bench.window[1].start
 
 
 def all_weights(bench: Bench) -> FloatArray:
@@ -538,9 +692,10 @@ def all_weights(bench: Bench) -> FloatArray:
 
 
 def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatArray, middle: Any) -> float:
-    """Return how deep a line feature's true minimum is: 0 without one, 1 for black.
+    """Return how much deeper a true minimum a line feature makes: 0 without one, 1 for black.
 
     On both sides of the middle for a ring (the mean counts), once for a belt on the middle meridian.
+    A minimum that the picture without the feature has at the same place is not the feature's.
     """
     seen, ring = pair.apparition, pair.feature.line == "ring"
     angle = math.radians(seen.north_pole_position_angle_deg + (90.0 if ring else 0.0))
@@ -549,10 +704,11 @@ def line_depth(bench: Bench, pair: Pair, without: FloatArray, difference: FloatA
         radius *= max(gap.outer_km for gap in bench.body.rings) / bench.body.equatorial_radius_km
     reach = min(1.1 * radius / bench.grid.step_arcsec, min(without.shape) / 2 - 1)
     cut = Cut(middle, (math.cos(angle), -math.sin(angle)), reach)
-    place, light = cut.sample(without + difference)
+    place, twin = cut.sample(without)
     _, change = cut.sample(difference)
     sides = (place < 0, place > 0) if ring else (np.ones(len(place), bool),)
-    return float(np.mean([dip_depth(light[side], change[side]) for side in sides]))
+    depths = [dip_depth((twin + change)[side], change[side]) - dip_depth(twin[side], change[side]) for side in sides]
+    return max(0.0, float(np.mean(depths)))
 
 
 def judge_moons(bench: Bench, feature: JudgedFeature, moons: list[MoonState]) -> Judgement | None:

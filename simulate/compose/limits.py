@@ -14,9 +14,9 @@ import numpy.typing as npt
 from simulate.air import Sky
 from simulate.bodies import Body, load_body
 from simulate.camera import channel_names
-from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio, scene_colours
+from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio
 from simulate.compose.colours import screen_matrix, to_screen, white_rates
-from simulate.compose.judge import Bench, all_weights, onto_stack
+from simulate.compose.judge import Bench, all_weights
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
 from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
 from simulate.errors import BelowHorizonError, InputError, choose, kept_warnings
@@ -34,7 +34,7 @@ from simulate.judgement import (
 )
 from simulate.present.limits_record import Band, BudgetStep, Improvement, Limits, SmallestAperture
 from simulate.scene import SceneOptions
-from simulate.stack import ExposureWishes, restore
+from simulate.stack import ExposureWishes
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
@@ -255,22 +255,15 @@ def ladder_pictures(setups: _Setups) -> tuple[npt.NDArray[np.float32], ...]:
     """Return the restored stack through each aperture of the critical family, linear sRGB, sky to sky."""
     study = setups.study
     truth = truth_colours(study.scene)
-    colours = scene_colours(study.scene)
     level, pictures = 0.0, []
     for rung in range(len(setups.families[0])):
         bench = setups["family", 0, rung, 0.0]
         weights = all_weights(bench)
-        bare = bench.response / onto_stack(bench.scene_grid, bench.grid)
-        shares = bench.weights * colours[bench.used]
-        transfer = np.tensordot((shares / shares.sum(axis=1, keepdims=True)).astype(np.complex64), bare, axes=1)
-        law = bench.noise_law[:, :, None, None]
-        noise = np.sqrt(np.maximum(law[:, 0] * bench.picture + law[:, 1], 0))
-        finished = restore(bench.picture, noise, transfer, bench.grid.step_arcsec, noise_spectrum=bench.noise_spectrum)
         white = white_rates(weights, study.scene.bins)
         if level == 0.0:
             level = display_level(truth, bench.picture / white[:, None, None])
         matrix = screen_matrix(weights, channel_names(bench.setting.instrument.camera), study.scene.bins)
-        pictures.append(to_screen(np.asarray(finished.picture, np.float32), white, matrix, level))
+        pictures.append(to_screen(bench.finished_picture(), white, matrix, level))
     return tuple(pictures)
 
 

@@ -41,6 +41,7 @@ from simulate.stack import (
     Exposure,
     ExposureWishes,
     Recording,
+    Restored,
     SensorNoise,
     Stack,
     choose_exposure,
@@ -259,7 +260,8 @@ def compose_view(
     gain, seconds = exposure.gain_e_per_dn, exposure.exposure_s
     random = np.random.default_rng([seed, 1])
     frame = take_frame(on_sensor, instrument.camera, seconds, random, gain_e_per_dn=gain)
-    stack, response = stack_of(look, exposure, seed)
+    kept = kept_frames(look, exposure)
+    stack, response = stack_of(kept, exposure, seed)
     finished = restore(
         stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
     )
@@ -287,7 +289,7 @@ def compose_view(
         exposure=exposure,
         optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
-        features=judge_view(look, exposure) if options.judge else (),
+        features=judge_view(kept, exposure, finished) if options.judge else (),
         seed=seed,
         version=__version__,
     )
@@ -424,13 +426,31 @@ def field_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> 
     return 15.04 / 3600.0 * math.cos(latitude) * math.cos(azimuth) / height * seconds
 
 
+def kept_frames(look: ExpectedFrame, exposure: Exposure) -> ExpectedFrame:
+    """Return the average of the frames that a recording keeps, given the average of all of them.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame; what has been through here is returned as it is.
+    exposure : Exposure
+        Tells the share that is kept.
+    """
+    setting, share = look.chain.setting, exposure.kept / exposure.frames
+    if setting.kept == share:
+        return look
+    chain = make_chain(replace(setting, kept=share))
+    colours = scene_colours(look.scene)
+    return replace(look, chain=chain, rates=chain.rates(look.scene), responses=chain.channel_transfer(colours))
+
+
 def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack, npt.NDArray[np.complexfloating]]:
     """Return the expected stack of a recording, with one realisation of its noise, and its response.
 
     Parameters
     ----------
     look : ExpectedFrame
-        The average frame.
+        The average frame, or that of the kept ones.
     exposure : Exposure
         How it is recorded.
     seed : int
@@ -442,46 +462,51 @@ def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack,
     array, shape (channels, rows, columns//2+1)
         Response from the truth to one aligned, kept frame on the fine grid.
     """
-    chain, responses, rates = look.chain, look.responses, look.rates
-    if exposure.kept < exposure.frames:
-        chain = make_chain(replace(chain.setting, kept=exposure.kept / exposure.frames))
-        responses = chain.channel_transfer(scene_colours(look.scene))
-    moving = moving_scene(look, exposure.seconds)
-    if chain is not look.chain or moving is not look.scene:
-        rates = chain.rates(moving)
+    kept = kept_frames(look, exposure)
+    moving = moving_scene(kept, exposure.seconds)
     stack = expected_stack(
-        rates,
-        look.laid.grid.step_arcsec,
-        recording_of(look.laid, look.instrument, exposure),
-        sensor_noise(look.instrument, exposure.gain_e_per_dn),
-        transfer=responses,
+        kept.rates if moving is kept.scene else kept.chain.rates(moving),
+        kept.laid.grid.step_arcsec,
+        recording_of(kept.laid, kept.instrument, exposure),
+        sensor_noise(kept.instrument, exposure.gain_e_per_dn),
+        transfer=kept.responses,
         rng=np.random.default_rng([seed, 2]),
     )
-    return stack, responses
+    return stack, kept.responses
 
 
-def bench_of(look: ExpectedFrame, exposure: Exposure) -> Bench:
-    """Return the setup of a look, ready to judge the stack of a recording without its random noise."""
-    chain, rates = look.chain, look.rates
-    if exposure.kept < exposure.frames:
-        chain = make_chain(replace(chain.setting, kept=exposure.kept / exposure.frames))
-        rates = chain.rates(look.scene)
+def bench_of(look: ExpectedFrame, exposure: Exposure, finished: Restored | None = None) -> Bench:
+    """Return the setup of a look, ready to judge the stack of a recording without its random noise.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame, or that of the kept ones.
+    exposure : Exposure
+        How it is recorded.
+    finished : Restored, optional
+        How such a stack has been restored, where that is known already.
+    """
+    kept = kept_frames(look, exposure)
     stack = expected_stack(
-        rates,
-        look.laid.grid.step_arcsec,
-        recording_of(look.laid, look.instrument, exposure),
-        sensor_noise(look.instrument, exposure.gain_e_per_dn),
+        kept.rates,
+        kept.laid.grid.step_arcsec,
+        recording_of(kept.laid, kept.instrument, exposure),
+        sensor_noise(kept.instrument, exposure.gain_e_per_dn),
     )
-    turned = rotation_arcsec_per_s(look.body, look.scene.apparition) * exposure.seconds
-    return make_bench(look.body, look.scene, chain, stack, smear_arcsec=turned)
+    turned = rotation_arcsec_per_s(kept.body, kept.scene.apparition) * exposure.seconds
+    return make_bench(kept.body, kept.scene, kept.chain, stack, smear_arcsec=turned, finished=finished)
 
 
-def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ...]:
-    """Return the verdicts on every feature that is in a look's scene."""
-    if look.options.field_arcsec is not None:  # a wide field for the moons would be judged at great cost
+def judge_view(look: ExpectedFrame, exposure: Exposure, finished: Restored) -> tuple[FeatureLine, ...]:
+    """Return the verdicts on every feature that is in a look's scene; parameters as for `bench_of`."""
+    if look.options.field_arcsec is None:
+        bench = bench_of(look, exposure, finished)
+    else:  # a wide field for the moons would be judged at great cost
         setting, fitting = look.chain.setting, replace(look.options, field_arcsec=None)
-        look = expected_frame(look.body, look.instrument, look.scene.apparition, setting.sky, fitting)
-    return tuple(feature_line(entry) for entry in judge_scene(bench_of(look, exposure), look.options.scene))
+        narrow = expected_frame(look.body, look.instrument, look.scene.apparition, setting.sky, fitting)
+        bench = bench_of(narrow, exposure)
+    return tuple(feature_line(entry) for entry in judge_scene(bench, look.options.scene))
 
 
 def recording_of(laid: Field, instrument: Instrument, exposure: Exposure) -> Recording:

@@ -74,7 +74,7 @@ def assumptions(found: Limits) -> dict[str, Any]:
         "equatorial_diameter_arcsec": found.apparition.equatorial_diameter_arcsec,
         "ring_opening_deg": found.apparition.ring_opening_deg,
         "altitude_deg": found.apparition.altitude_deg,
-        "measured": "in the stack before restoration, which can bring a line out with less aperture",
+        "measured": "in the stack; separate lines in the stack as restored, with its noise",
         "staged": "features face the observer, shadows lie on the disc, satellites stand beside the planet",
     }
 
@@ -120,7 +120,7 @@ def _head(found: Limits) -> str:
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
         f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element. "
-        "Contrast and lines are measured in the stack before restoration, which can bring a line out with less.",
+        "Contrast is measured in the stack; a separate line must show in the restored stack.",
     ]
     return "\n".join(textwrap.fill(text, WIDTH) for text in told)
 

@@ -76,7 +76,7 @@ def ladder_board(found: Limits) -> Board:
     board.text(
         MARGIN + 230,
         board.height - 18,
-        "stacked and restored; verdicts are taken before restoration; north up, east left",
+        "stacked and restored, as strongly as the noise allows; north up, east left",
         12,
         ACCENT,
     )

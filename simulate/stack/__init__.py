@@ -15,7 +15,7 @@ from simulate.stack.expected import (
     keep_fraction,
     matching_size,
 )
-from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore
+from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore, restoring_gain
 from simulate.stack.results import Exposure, Recording, Restored, Stack
 
 __all__ = [
@@ -34,4 +34,5 @@ __all__ = [
     "limb_overshoot",
     "matching_size",
     "restore",
+    "restoring_gain",
 ]

@@ -18,21 +18,24 @@ from simulate.compose.judge import (
     Bench,
     Judgement,
     Pair,
+    RestoredChannel,
     all_weights,
     disc_transfer,
     judge_pair,
     judge_scene,
+    line_depth,
     make_bench,
     make_pair,
     scene_spectrum,
 )
-from simulate.compose.study import set_aside, staged
-from simulate.compose.view import ViewOptions, bench_of, expected_frame, exposure_of
+from simulate.compose.limits import critical_family
+from simulate.compose.study import Study, make_study, set_aside, staged, study_bench
+from simulate.compose.view import ViewOptions, bench_of, expected_frame, exposure_of, kept_frames, stack_of
 from simulate.geometry import Apparition, apparition
 from simulate.instruments import Instrument, load_instrument
-from simulate.judgement import JudgedFeature, find_signal, judged_features
+from simulate.judgement import THRESHOLDS, JudgedFeature, find_signal, judged_features
 from simulate.scene import Scene, SceneOptions, render
-from simulate.stack import ExposureWishes, Recording, SensorNoise, expected_stack
+from simulate.stack import ExposureWishes, Recording, SensorNoise, expected_stack, restore
 from simulate.telescope import Telescope
 from simulate.values.grid import Grid
 from simulate.values.spectrum import SpectralBins
@@ -159,7 +162,8 @@ def test_shadow_contrast_of_ideal_optics(aperture_mm: float, share: float) -> No
 
 
 def division(aperture_mm: float, opening_deg: float) -> tuple[float, float]:
-    """Depth of the true minimum at the ansae, of 1, for Saturn of 19.4 arcsec; and the line's contrast left."""
+    """Depth of the true minimum at the ansae before restoration, of 1, for Saturn of 19.4 arcsec; its share of
+    what entered."""
     body = load_body("saturn")
     seen = apparition("saturn", "2003-12-31T00:00" if opening_deg > 20 else "2011-01-20T00:00")
     width = 19.4 / seen.equatorial_diameter_arcsec  # the check values' size
@@ -169,8 +173,11 @@ def division(aperture_mm: float, opening_deg: float) -> tuple[float, float]:
     pair = make_pair(replace(feature, unknowns=()), scene, body, SceneOptions(moons=False))
     assert pair is not None
     # the same telescope on a smaller planet is a smaller telescope on this one
-    _, line = judge_pair(ideal_bench(aperture_mm * width, scene, body), pair)
-    return line.contrast * line.contrast_in, line.contrast
+    bench = ideal_bench(aperture_mm * width, scene, body)
+    difference = bench.seen(bench.mixed(pair.difference))
+    without = bench.picture - difference
+    depth = line_depth(bench, pair, without[0], difference[0], grid.pixel_of(0.0, 0.0))
+    return depth, depth / float(pair.contrast_in(all_weights(bench), body)[0])
 
 
 @pytest.mark.parametrize(("aperture_mm", "opening_deg", "depth"), [(100.0, 26.0, 0.32), (200.0, 26.0, 0.63)])
@@ -339,3 +346,98 @@ def test_weights_of_bins_that_are_not_used_are_zero() -> None:
     scene, body = belt_scenes()
     bench = ideal_bench(60.0, scene, body)
     assert all_weights(bench).shape == (1, 1)
+
+
+@cache
+def open_rings(aperture_mm: float) -> tuple[Study, Bench, Pair]:
+    """Saturn with open rings in average air through a critically sampled aperture, and Cassini's Division."""
+    body, optics = load_body("saturn"), critical_family(load_instrument("refractor-60"), aperture_mm)
+    study = make_study(body, apparition("saturn", "2003-12-31T00:00"), Sky(), [optics], floor=0.0)
+    pair = study.pair(next(f for f in judged_features(body) if f.name == "cassini division"))
+    assert pair is not None
+    return study, study_bench(study, optics), pair
+
+
+def restored_division(bench: Bench, pair: Pair, channel: int = 1) -> tuple[RestoredChannel, np.ndarray, np.ndarray]:
+    """One channel of the restored stack, the division's part of its picture, and the picture without it."""
+    done = bench.restored(channel)
+    difference = bench.seen(bench.mixed(pair.difference)[channel] * done.gain)
+    return done, difference, done.picture - difference
+
+
+def test_a_separate_line_is_looked_for_where_restoration_brings_it_out() -> None:
+    _, bench, pair = open_rings(64.0)
+    whole, line = judge_pair(bench, pair)
+    blurred = bench.seen(bench.mixed(pair.difference))[line.channel]
+    middle = bench.grid.pixel_of(0.0, 0.0)
+    before = line_depth(bench, pair, bench.picture[line.channel] - blurred, blurred, middle)
+    _, difference, without = restored_division(bench, pair, line.channel)
+    after = line_depth(bench, pair, without, difference, middle)
+    assert before < 0.02 < after
+    assert line.contrast * line.contrast_in == pytest.approx(after, rel=1e-3)
+    # restoration tells nothing that the stack does not hold
+    assert line.snr <= whole.snr
+
+
+def test_one_channel_alone_is_restored_as_it_is_among_the_others() -> None:
+    _, bench, pair = open_rings(64.0)
+    line = list(judge_pair(bench, pair))[1]
+    alone = list(judge_pair(bench.only(line.channel), pair))[1]
+    assert alone.contrast == pytest.approx(line.contrast, rel=1e-6)
+    assert alone.snr == pytest.approx(line.snr, rel=1e-6)
+
+
+def test_what_restoration_makes_without_the_division_is_no_line() -> None:
+    for aperture_mm in (64.0, 100.0):
+        _, bench, pair = open_rings(aperture_mm)
+        _, difference, without = restored_division(bench, pair)
+        middle = bench.grid.pixel_of(0.0, 0.0)
+        assert line_depth(bench, pair, without, difference, middle) > 0.2
+        assert line_depth(bench, pair, without, 1e-4 * difference, middle) < 1e-3
+
+
+def test_restored_noise_is_taken_for_a_line_less_than_once_in_a_hundred() -> None:
+    _, bench, pair = open_rings(64.0)
+    channel = 1
+    done, difference, without = restored_division(bench, pair, channel)
+    window = bench.window
+    cut = [plane[window][None] for plane in (difference, without, done.variance)]
+    signal = find_signal(*cut, pair.feature.unknowns)
+    weights = np.zeros(bench.grid.shape)
+    weights[window] = signal.residual[0] / signal.variance[0]
+    law = bench.noise_law[channel]
+    white = np.sqrt(law[0] * bench.picture[channel] + law[1])
+    rng, found, cells = np.random.default_rng(8), [], 0.0
+    for _ in range(2000):
+        noise = np.fft.rfft2(rng.standard_normal(white.shape) * white)
+        drawn = np.fft.irfft2(noise * np.sqrt(bench.noise_spectrum) * done.gain, s=white.shape)
+        found.append(float(np.sum(weights * drawn)))
+        cells = cells + drawn**2
+    # the reckoned noise holds, in each cell and in the sum, so that the signal to noise is what it says it is
+    np.testing.assert_allclose((cells / 2000)[window], done.variance[window], rtol=0.25)
+    strength = float(np.sum(weights * difference))
+    found = np.array(found) / strength * done.snr(signal)
+    assert found.std() == pytest.approx(1.0, abs=5 / math.sqrt(4000))
+    assert np.mean(found > THRESHOLDS.snr_doubtful) < 0.01
+    assert np.mean(np.abs(found) > 3.0) < 0.01
+
+
+def test_a_view_s_own_restoration_gives_the_verdicts_of_the_stack_without_noise() -> None:
+    body, options = load_body("saturn"), ViewOptions(scene=SceneOptions(moons=False))
+    look = expected_frame(body, load_instrument("newtonian-150"), apparition("saturn", "2003-12-31"), Sky(), options)
+    exposure = exposure_of(look, look.rates)
+    kept = kept_frames(look, exposure)
+    assert kept_frames(kept, exposure) is kept
+    stack, _ = stack_of(kept, exposure, 1)
+    finished = restore(
+        stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
+    )
+    wanted = tuple(f for f in judged_features(body) if f.line)
+    one, other = (
+        judge_scene(bench, options.scene, wanted)
+        for bench in (bench_of(kept, exposure, finished), bench_of(look, exposure))
+    )
+    assert [entry.name for entry in one] == [entry.name for entry in other]
+    for noisy, clean in zip(one, other, strict=True):
+        assert noisy.contrast == pytest.approx(clean.contrast, rel=0.05, abs=0.01)
+        assert noisy.snr == pytest.approx(clean.snr, rel=0.05, abs=0.5)
