@@ -417,15 +417,22 @@ class RestoredChannel:
 
     @cached_property
     def _coloured_gain(self) -> Spectrum:
-        return self.gain * np.sqrt(self.bench.noise_spectrum)
+        spectrum = self.bench.noise_spectrum
+        return self.gain if np.all(spectrum == 1.0) else self.gain * np.sqrt(spectrum)
 
     @cached_property
     def variance(self) -> FloatArray:
-        """Variance of the restored cells, (rows, columns): that of all cells that restoration gathers there."""
-        total = np.zeros((), np.complex64)
-        for gain, noise in zip((self._coloured_gain, self.gain), self._noise, strict=True):
-            total = total + np.asarray(scipy.fft.rfft2(self.bench.seen(gain) ** 2)) * np.asarray(scipy.fft.rfft2(noise))
-        variance = self.bench.seen(total)
+        """Variance of the restored cells, (rows, columns): that of all cells that restoration gathers there.
+
+        Where drops have made the stack's noise correlated, its spectrum counts on the whole here and at
+        each frequency in `snr`.
+        """
+        gathered = self.bench.seen(self.gain) ** 2
+        random, floor = self._noise
+        if self._coloured_gain is not self.gain:
+            random = random * np.float32(np.sum(self.bench.seen(self._coloured_gain) ** 2) / np.sum(gathered))
+        spectrum = np.asarray(scipy.fft.rfft2(gathered)) * np.asarray(scipy.fft.rfft2(random + floor))
+        variance = self.bench.seen(spectrum)
         return np.maximum(variance, 1e-12 * variance.max())
 
     def snr(self, signal: Signal) -> float:

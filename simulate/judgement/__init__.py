@@ -8,6 +8,7 @@ profiles       whether a line feature is a separate dark line
 
 from simulate.judgement.detectability import (
     ALWAYS_UNKNOWN,
+    UNKNOWN_OF_DISCS,
     UNKNOWNS,
     Measured,
     Signal,
@@ -24,6 +25,7 @@ __all__ = [
     "SEPARATE_LINE",
     "THRESHOLDS",
     "UNKNOWNS",
+    "UNKNOWN_OF_DISCS",
     "WORDS",
     "Cut",
     "JudgedFeature",

@@ -1,8 +1,8 @@
 """How much of a feature is left in a picture, and how far it stands above the noise.
 
 Two noise-free pictures go in, with and without the feature. Their difference is fitted with what a
-careful user could not know: overall brightness, an offset, the place to a part of a pixel, size where
-size is not the feature, and the exact blur where a disc is to be told from a point. What the fit
+careful user could not know: overall brightness, an offset, the place to a part of a pixel, how brightness
+runs over the disc, the exact blur, and size where size is not the feature. What the fit
 leaves is the signal. Its signal to noise is that of the best linear observer in locally white noise,
 sqrt(sum(signal^2 / variance)) (Barrett & Myers 2004, Foundations of Image Science, chapter 13).
 """
@@ -21,16 +21,22 @@ from simulate.errors import InputError, choose
 
 FloatArray = npt.NDArray[np.floating]
 
-UNKNOWNS = ("brightness", "offset", "place", "size", "stretch", "blur")
-"""What may be fitted away; "stretch" is a change of size along every axis by itself (an oblong disc),
-"blur" a broader response, known to within `KNOWN_BLUR`."""
+UNKNOWNS = ("brightness", "offset", "place", "shading", "blur", "size", "stretch")
+"""What may be fitted away: "shading" is brightness that runs evenly across the disc or from its middle to
+its limb, "blur" a broader or narrower response, known to within `KNOWN_BLUR`, "stretch" a change of size
+along every axis by itself (an oblong disc)."""
 
 KNOWN_BLUR = 0.1
 """How well the width of the response is known, relative to it: seeing and focus change by that much
 between a star and the planet (common practice, a chosen value)."""
 
-ALWAYS_UNKNOWN = ("brightness", "offset", "place")
-"""What no user knows."""
+ALWAYS_UNKNOWN = ("brightness", "offset", "place", "blur")
+"""What no user knows, whatever is looked for: seeing and focus, too, are never quite those of the model."""
+
+UNKNOWN_OF_DISCS = (*ALWAYS_UNKNOWN, "shading")
+"""What no user knows of a body that shows a disc. A flat field, vignetting and the brightness of the sky
+leave a slope; the strength of limb darkening is known to a few hundredths of its exponent at best, which
+changes the disc, to lowest order, by a share that grows as the square of the distance from its middle."""
 
 _TINY = 1e-30
 
@@ -140,7 +146,7 @@ def find_signal(
     middle : (float, float), optional
         (row, column) about which size is counted; default the middle of the array.
     fwhm_cells : float
-        Width of the response, cells; needed for "blur" only.
+        Width of the response, cells; needed for "blur".
 
     Raises
     ------
@@ -170,13 +176,15 @@ def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float
         made.append(without)
     if "offset" in unknowns:
         made.append(np.ones_like(without))
+    y = (np.arange(without.shape[0]) - middle[0])[:, None]
+    x = (np.arange(without.shape[1]) - middle[1])[None, :]
+    if "shading" in unknowns:
+        made += [y * without, x * without, (y * y + x * x) * without]
     if not {"place", "size", "stretch"} & set(unknowns):
         return made
     along_rows, along_columns = (correlate1d(without, SLOPE, axis, mode="nearest") for axis in (0, 1))
     if "place" in unknowns:
         made += [along_rows, along_columns]
-    y = (np.arange(without.shape[0]) - middle[0])[:, None]
-    x = (np.arange(without.shape[1]) - middle[1])[None, :]
     if "stretch" in unknowns:
         made.extend((y * along_rows, x * along_columns, x * along_rows + y * along_columns))
     elif "size" in unknowns:
@@ -205,14 +213,14 @@ def _fitted_away(
     columns = np.empty((len(used), difference.size))
     for line, template in zip(columns, used, strict=True):
         np.multiply(template, weight, out=line.reshape(difference.shape))
-    norms = np.maximum(np.linalg.norm(columns, axis=1), _TINY)
-    columns /= norms[:, None]
     target = (difference * weight).ravel().astype(float)
-    matrix = columns @ columns.T
+    matrix, sums = columns @ columns.T, columns @ target
     if known is not None:
-        matrix[-1, -1] += 1.0 / norms[-1] ** 2
+        matrix[-1, -1] += 1.0
+    norms = np.maximum(np.sqrt(np.diagonal(matrix)), _TINY)
+    matrix /= np.outer(norms, norms)
     # equal templates (a uniform picture) must not blow up: the pseudo-inverse drops what is not there
-    factors = np.linalg.pinv(matrix, rcond=1e-10, hermitian=True) @ (columns @ target)
+    factors = np.linalg.pinv(matrix, rcond=1e-10, hermitian=True) @ (sums / norms) / norms
     left = target - factors @ columns
     return left.reshape(difference.shape) / weight
 

@@ -13,7 +13,8 @@ without     names that ``SceneOptions.without`` takes
 subjects    satellites, for the kinds that need them
 line        "ring" or "meridian": also answered as "a separate line", a true minimum on a cut along
             the rings' long axis or along the middle meridian
-unknowns    what is fitted away besides brightness, offset and place: "size" (default), "stretch", "blur", ""
+unknowns    what is fitted away besides what is always unknown: "size" (default), "stretch";
+            "blur" or "" for nothing more
 stage       what `limits` arranges so that the thing can be seen at all: "facing" (turn the body so that
             the feature is in the middle), "shadow" (put the satellite's shadow on the disc)
 longitude   for "facing": name of the surface feature that is brought to the middle
@@ -29,7 +30,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Literal, cast
 
 from simulate.errors import InputError, choose
-from simulate.judgement.detectability import ALWAYS_UNKNOWN
+from simulate.judgement.detectability import ALWAYS_UNKNOWN, UNKNOWN_OF_DISCS
 
 if TYPE_CHECKING:
     from simulate.bodies import Body
@@ -74,7 +75,7 @@ class JudgedFeature:
     without: frozenset[str] = frozenset()
     subjects: tuple[str, ...] = ()
     line: str = ""
-    unknowns: tuple[str, ...] = (*ALWAYS_UNKNOWN, "size")
+    unknowns: tuple[str, ...] = (*UNKNOWN_OF_DISCS, "size")
     stage: str = ""
     longitude_of: str = ""
 
@@ -108,13 +109,15 @@ def read_feature(section: Section) -> JudgedFeature:
     if kind in ("moon", "moon disc") and not subjects:
         raise InputError(f"{where}: subjects", "", "name the satellites")
     extra = section.get("unknowns", "size")
+    more = (choose(f"{where}: unknowns", extra, ("size", "stretch", "blur")),) if extra else ()
+    known = UNKNOWN_OF_DISCS if kind == "detail" else ALWAYS_UNKNOWN
     return JudgedFeature(
         name,
         cast("Kind", kind),
         without,
         subjects,
         choose(f"{where}: line", str(section.get("line", "")), LINES),
-        (*ALWAYS_UNKNOWN, *((choose(f"{where}: unknowns", extra, ("size", "stretch", "blur")),) if extra else ())),
+        tuple(dict.fromkeys((*known, *more))),
         choose(f"{where}: stage", str(section.get("stage", "")), STAGES),
         str(section.get("longitude", "")),
     )

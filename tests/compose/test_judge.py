@@ -286,7 +286,7 @@ def test_the_best_observer_has_unit_noise_on_real_stacks() -> None:
     share = float(np.sum(np.abs(mixed) ** 2 * bench.noise_spectrum) / np.sum(np.abs(mixed) ** 2))
     assert share > 1.5  # correlated noise has more power where this feature has its own
     variance = share * (bench.noise_law[0, 0] * bench.picture + bench.noise_law[0, 1])
-    weights = find_signal(difference, bench.picture - difference, variance).template(0)
+    weights = find_signal(difference, bench.picture - difference, variance, fwhm_cells=4.0).template(0)
     found = []
     for seed in range(400):
         drawn = expected_stack(rates, grid.step_arcsec, recording, noise, rng=np.random.default_rng(seed))
@@ -402,7 +402,8 @@ def test_restored_noise_is_taken_for_a_line_less_than_once_in_a_hundred() -> Non
     done, difference, without = restored_division(bench, pair, channel)
     window = bench.window
     cut = [plane[window][None] for plane in (difference, without, done.variance)]
-    signal = find_signal(*cut, pair.feature.unknowns)
+    width = done.fwhm_arcsec / bench.grid.step_arcsec
+    signal = find_signal(*cut, pair.feature.unknowns, fwhm_cells=width)
     weights = np.zeros(bench.grid.shape)
     weights[window] = signal.residual[0] / signal.variance[0]
     law = bench.noise_law[channel]

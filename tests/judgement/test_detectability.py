@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from scipy.special import ndtr
 
 from simulate.errors import InputError
-from simulate.judgement import THRESHOLDS, find_signal, floor_per_cell
+from simulate.judgement import THRESHOLDS, UNKNOWN_OF_DISCS, find_signal, floor_per_cell
 
 SIDE = 48
+Y, X = np.indices((SIDE, SIDE)) - (SIDE - 1) / 2
 
 
 def disc(radius: float = 15.0, blur: float = 1.5, row: float = 0.0, along: float = 1.0) -> np.ndarray:
@@ -40,6 +41,8 @@ def test_without_unknowns_the_closed_form_holds() -> None:
         ("brightness", lambda p: 1.001 * p),
         ("offset", lambda p: p + 0.5),
         ("place", lambda p: disc(row=0.02)),
+        ("shading", lambda p: p * (1 + 1e-4 * (X - 2 * Y))),
+        ("shading", lambda p: p * (1 - 1e-5 * (X**2 + Y**2))),
         ("size", lambda p: disc(15.0 * 1.002)),
     ],
 )
@@ -80,12 +83,36 @@ def test_a_disc_that_a_slightly_broader_response_explains_is_not_told_from_a_poi
     assert strong > THRESHOLDS.snr_clear
 
 
+def test_a_steeper_limb_darkening_is_hardly_a_signal_and_a_belt_still_is() -> None:
+    # limb darkening mu^k with k = 0.95 and 1.0, which nobody knows to better: what is left of its signal is
+    # a small part, while a belt keeps most of its own
+    r = np.minimum(np.hypot(X, Y) / 18.0, 1.0)
+    mu = np.sqrt(np.maximum(1 - r**2, 0.02))
+    lit = 1000.0 * ndtr((18.0 - np.hypot(X, Y)) / 1.5)
+
+    def left(difference: np.ndarray) -> float:
+        usual = ("brightness", "offset", "place")
+        picture, variance = (lit * mu**0.95)[None], np.full((1, SIDE, SIDE), 25.0)
+        bare = find_signal(difference, picture, variance, usual).snr[0]
+        return float(find_signal(difference, picture, variance, (*usual, "shading")).snr[0] / bare)
+
+    assert left((lit * (mu**1.0 - mu**0.95))[None]) < 0.35
+    assert left((-0.05 * lit * mu * np.exp(-0.5 * ((Y - 5.0) / 2.0) ** 2))[None]) > 0.8
+
+
+def test_nothing_is_lost_by_a_blur_that_an_even_picture_does_not_show() -> None:
+    even, variance = np.full((1, SIDE, SIDE), 7.0), np.full((1, SIDE, SIDE), 4.0)
+    usual = ("brightness", "offset", "place")
+    sure = find_signal(spot(1.0), even, variance, usual).snr[0]
+    assert find_signal(spot(1.0), even, variance, (*usual, "blur"), fwhm_cells=3.0).snr[0] == pytest.approx(sure)
+
+
 @pytest.mark.parametrize("level", [0.1, 3.0, 100.0])
 def test_fewer_than_one_false_alarm_in_a_hundred_on_2000_noisy_draws(level: float) -> None:
     # nothing is there; the best observer looks for the spot with its weights, at any noise
     picture = disc()
     variance = (level**2) * picture
-    weights = find_signal(spot(1.0), picture, variance).template(0)
+    weights = find_signal(spot(1.0), picture, variance, fwhm_cells=3.5).template(0)
     rng = np.random.default_rng(4)
     noise = rng.standard_normal((2000, SIDE, SIDE)) * np.sqrt(variance)
     found = np.einsum("nij,ij->n", noise, weights)
@@ -98,7 +125,7 @@ def test_fewer_than_one_false_alarm_in_a_hundred_on_2000_noisy_draws(level: floa
 def test_the_noisy_statistic_means_the_signal_to_noise() -> None:
     picture, difference = disc(), spot(6.0)
     variance = picture.copy()
-    signal = find_signal(difference, picture, variance)
+    signal = find_signal(difference, picture, variance, fwhm_cells=3.5)
     rng = np.random.default_rng(5)
     noise = rng.standard_normal((2000, SIDE, SIDE)) * np.sqrt(variance)
     found = np.einsum("nij,ij->n", noise + difference, signal.template(0))
@@ -108,7 +135,10 @@ def test_the_noisy_statistic_means_the_signal_to_noise() -> None:
 def test_a_feature_of_no_contrast_is_not_found_at_any_noise() -> None:
     picture = disc()
     for level in (1e-6, 1.0, 1e6):
-        found = find_signal(np.zeros_like(picture), picture, np.full(picture.shape, level)).measured()
+        found = find_signal(
+            np.zeros_like(picture), picture, np.full(picture.shape, level), UNKNOWN_OF_DISCS, fwhm_cells=3.5
+        )
+        found = found.measured()
         assert found.snr == 0.0
         assert found.contrast == 0.0
         assert THRESHOLDS.verdict(found.contrast, found.snr) == "lost"
@@ -121,7 +151,10 @@ def test_contrast_and_signal_to_noise_do_not_depend_on_where_the_peak_falls_betw
     # critically sampled: a width at half maximum of 2.06 cells, as an Airy disc has (1.03 lambda/D)
     def measured(row: float, column: float) -> tuple[float, float]:
         found = find_signal(
-            spot(40.0, row, column, 2.06 / 2.3548), np.full((1, SIDE, SIDE), 500.0), np.full((1, SIDE, SIDE), 9.0)
+            spot(40.0, row, column, 2.06 / 2.3548),
+            np.full((1, SIDE, SIDE), 500.0),
+            np.full((1, SIDE, SIDE), 9.0),
+            fwhm_cells=2.06,
         ).measured()
         return found.contrast, found.snr
 
