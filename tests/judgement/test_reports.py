@@ -94,7 +94,8 @@ BEYOND = (
 MISSED = {
     (15, "north equatorial belt"): "Thousands of stacked frames show a darkening of a tenth as a whole; the eye that "
     "reported nothing at 15 mm had one look. Leaving brightness and size open takes half "
-    "of its signal, leaving blur, limb darkening and a slope across the disc open one hundredth more.",
+    "of its signal, leaving blur, limb darkening and a slope across the disc open one hundredth more. No common "
+    "threshold could part them from Hellas at 82 mm, which is reported with half their signal to noise.",
     (15, "north equatorial belt" + LINE): "The same stack, restored, has a shallow minimum there, hardly above the "
     "noise: doubtful. The south equatorial belt, paler and broader, is lost as a separate line.",
     (15, "south equatorial belt"): "As for the north equatorial belt.",
