@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +28,14 @@ both (measured on trial pictures)."""
 HALF_OF_PERFECT = 0.40397
 """Frequency, over D / lambda, at which a clear, perfect aperture leaves half the contrast (the root of
 (2/pi)(acos x - x sqrt(1 - x^2)) = 1/2; Goodman 2005, Introduction to Fourier Optics, section 6.3)."""
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A number with its standard deviation."""
+
+    value: float
+    error: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +139,7 @@ class _Bench:
         Linear light of the picture.
     """
 
-    def __init__(self, fit: Fit, theory: Theory, transfers: list[FloatArray]) -> None:
+    def __init__(self, fit: Fit, theory: Theory, transfers: Sequence[FloatArray]) -> None:
         problem = Problem(fit.window, theory, fit.pose.mirrored)
         parameters = parameters_of(fit)
         residual, jacobian = problem.residual(parameters), problem.jacobian(parameters)

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
+from simulate.judgement.checking.dots import Dot, MoonWidth
 from simulate.judgement.checking.faults import Fault
 from simulate.judgement.checking.fitting import Fit
-from simulate.judgement.checking.measures import ChannelShift, Levels, MeasuredTransfer
-from simulate.judgement.checking.model import Theory
+from simulate.judgement.checking.measures import ChannelShift, Levels, MeasuredTransfer, Measurement
+from simulate.judgement.checking.model import Pose, Theory
 from simulate.judgement.checking.reading import UserPicture
 from simulate.judgement.checking.twin import Twin
 
 if TYPE_CHECKING:
     from simulate.geometry import Apparition
     from simulate.instruments import Instrument
-
-
-@dataclass(frozen=True)
-class Measurement:
-    """A number with its standard deviation."""
-
-    value: float
-    error: float
 
 
 @dataclass(frozen=True)
@@ -51,6 +45,52 @@ class FeatureContrast:
     expected_contrast: float
     east_arcsec: float
     north_arcsec: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Something that was measured in a picture.
+
+    Parameters
+    ----------
+    name : str
+        What.
+    value, error : float
+        As measured, and standard deviation.
+    due : float
+        As it should be at the time told; for a feature, where it usually lies.
+    unit : str
+        Of all three.
+    """
+
+    name: str
+    value: float
+    error: float
+    due: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class MoonsTime:
+    """What the dots beside the planet say of the time.
+
+    Parameters
+    ----------
+    offset_s : float or None
+        Seconds by which the moons stand later than told; None where they cannot tell.
+    matched, dots : int
+        Dots that are moons at that time, and all.
+    matched_as_told : int
+        Dots that are moons at the time told.
+    pose : Pose
+        How the picture lies by its moons.
+    """
+
+    offset_s: float | None
+    matched: int
+    dots: int
+    matched_as_told: int
+    pose: Pose
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,6 +168,16 @@ class Check:
         The theory with each fault of the blur at its best strength, on the theory's grid.
     twin : Twin or None
         Where asked for.
+    readings : tuple of Reading
+        What can be measured in the picture, and how well.
+    moons : tuple of MoonWidth
+        Moons that were found in the picture.
+    dots : tuple of Dot
+        Dots beside the planet that no moon accounts for.
+    moons_time : MoonsTime or None
+        What all dots together say of the time; None without dots or moons.
+    mark_error_deg : float
+        How well a small mark near the middle of the disc can be placed in longitude and latitude, by the limb.
     warnings : tuple of str
         Reservations.
     inputs : dict
@@ -154,10 +204,15 @@ class Check:
     shifts: tuple[ChannelShift, ...]
     levels: Levels
     overshoot: Measurement
-    features: tuple[FeatureContrast, ...]
     faults: tuple[Fault, ...]
     verdict: str
+    features: tuple[FeatureContrast, ...] = ()
     lookalikes: tuple[tuple[str, npt.NDArray[np.float32]], ...] = ()
     twin: Twin | None = None
+    readings: tuple[Reading, ...] = ()
+    moons: tuple[MoonWidth, ...] = ()
+    dots: tuple[Dot, ...] = ()
+    moons_time: MoonsTime | None = None
+    mark_error_deg: float = math.nan
     warnings: tuple[str, ...] = ()
     inputs: dict[str, Any] = field(default_factory=dict)
