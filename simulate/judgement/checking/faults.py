@@ -28,8 +28,13 @@ FloatArray = npt.NDArray[np.floating]
 LEAST_EVIDENCE = 4.0
 """Evidence below which no fault is claimed."""
 
-LEAST_LEAD = 3.0
+LEAST_LEAD = 5.0
 """Evidence by which the first must lead the second to be named."""
+
+LIKE_MISFIT = 0.04
+"""Share by which the misfits of two faults must differ to be told apart: what is left has the theory's own faults in
+it, and those favour one or the other by a few hundredths however many pixels show them (chosen on one half of the
+trial's pictures)."""
 
 USUAL_OVERSHOOT = 0.05
 """Limb overshoot that careful restoration may leave; more counts as over-sharpened."""
@@ -118,13 +123,23 @@ class Fault:
 
 
 def verdict_of(faults: tuple[Fault, ...]) -> str:
-    """Return the fault that the evidence singles out, "none" or "cannot tell"."""
+    """Return the fault that the evidence singles out, "none" or "cannot tell".
+
+    The first is named where it leads the second, and no fault, by `LEAST_LEAD` and where both are blurs by what
+    `LIKE_MISFIT` amounts to over all independent residuals.
+    """
     ranked = sorted(faults, key=lambda fault: -fault.evidence)
-    if not ranked or ranked[0].evidence < LEAST_EVIDENCE:
+    if not ranked or ranked[0].evidence < max(LEAST_EVIDENCE, _doubt(ranked[0])):
         return "none"
-    if len(ranked) > 1 and ranked[0].evidence - ranked[1].evidence < LEAST_LEAD:
-        return "cannot tell"
-    return ranked[0].name
+    if len(ranked) == 1:
+        return ranked[0].name
+    doubt = _doubt(ranked[0]) if ranked[1].weighed is not None else 0.0
+    return ranked[0].name if ranked[0].evidence - ranked[1].evidence >= max(LEAST_LEAD, doubt) else "cannot tell"
+
+
+def _doubt(fault: Fault) -> float:
+    """Evidence that the theory's own faults may give to one blur over another."""
+    return 0.0 if fault.weighed is None else 0.5 * fault.weighed.independent * math.log1p(LIKE_MISFIT)
 
 
 @dataclass(frozen=True)
@@ -408,11 +423,12 @@ def _zernike(name: str, east: FloatArray, north: FloatArray, angle: float) -> Fl
     return math.sqrt(6.0) * (along**2 - across**2)
 
 
-def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) -> Fault:
+def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float, blurs: tuple[Fault, ...] = ()) -> Fault:
     """Return the evidence that coarse pixels limit a picture.
 
-    A pixel's blur can hardly be told from another soft one, but its size can: it counts where the picture is as
+    A pixel's blur can hardly be told from that of seeing, but its size can: it counts where the picture is as
     sharp as its pixels allow (half contrast beyond 0.4 of their limit) and they are coarser than critical and told.
+    Then what speaks for seeing speaks for the pixels, whose size is known.
 
     Parameters
     ----------
@@ -424,11 +440,16 @@ def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float) 
         Pixel that the instrument should have.
     enlarged : float
         Factor by which the user enlarged the picture.
+    blurs : tuple of Fault
+        From `weigh_blurs`.
     """
     taken = fit.pose.scale_arcsec * enlarged
     excess = taken / (1.25 * max(told_arcsec, 0.5 / cutoff))
     sharp = fit.half_frequency > 0.4 * 0.5 / taken
-    evidence = SAMPLING_WEIGHT * math.log(excess) if excess > 1.0 and sharp else 0.0
+    evidence = 0.0
+    if excess > 1.0 and sharp:
+        soft = max((fault.evidence for fault in blurs if fault.name == "seeing"), default=0.0)
+        evidence = SAMPLING_WEIGHT * math.log(excess) + max(soft, 0.0)
     return Fault("coarse sampling", evidence, taken, "arcsec a pixel")
 
 
