@@ -108,7 +108,7 @@ def faults_of(
     blurs, alike = weigh_blurs(fit, theory, bench.optics(theory))
     faults = [
         *blurs,
-        from_sampling(fit, bench.cutoff, bench.pixel_arcsec, enlarged),
+        from_sampling(fit, bench.cutoff, bench.pixel_arcsec, enlarged, blurs),
         from_overshoot(overshoot.value, overshoot.error),
         from_levels(levels, fitted.found.area_px),
     ]
