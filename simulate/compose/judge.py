@@ -654,16 +654,21 @@ def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) 
         without = bench.seen(ground)[:, *window] + bench.sky_rate.astype(np.float32)[:, None, None]
     found = bench.measure(mixed, difference, without, feature, middle_of(bench))
     came = max(float(entered[found.channel]), 1e-9)
-    yield Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
-    if feature.line:
-        depth, snr = _judge_line(bench, pair, mixed, ground, found.channel)
-        yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel)
+    whole = Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
+    if not feature.line:
+        yield whole
+        return
+    depth, difference, snr = _judge_line(bench, pair, mixed, ground, found.channel)
+    # who sees a line of its own sees a darkening, as deep as restoration has made it
+    shown = min(depth, difference, came) / came
+    yield replace(whole, contrast=max(whole.contrast, shown), snr=max(whole.snr, snr))
+    yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel)
 
 
 def _judge_line(
     bench: Bench, pair: Pair, mixed: Spectrum, ground: Spectrum | None, channel: int
-) -> tuple[float, float]:
-    """Return depth and signal to noise of a feature as a line of its own in the restored stack.
+) -> tuple[float, float, float]:
+    """Return depth, whole difference and signal to noise of a feature as a line of its own in the restored stack.
 
     Who looks for a line looks at the restored picture, so that its transfer and its noise count. What
     restoration makes of the picture without the feature is no line: it is taken off. Of the feature's
@@ -681,8 +686,9 @@ def _judge_line(
         middle=middle, fwhm_cells=done.fwhm_arcsec / step,
     )  # fmt: skip
     depth = line_depth(bench, pair, without[0], difference[0], middle)
-    share = min(depth / max(signal.measured().contrast, 1e-9), 1.0)
-    return depth, share * done.snr(signal) if share > 0 else 0.0
+    contrast = signal.measured().contrast
+    share = min(depth / max(contrast, 1e-9), 1.0)
+    return depth, contrast, share * done.snr(signal) if share > 0 else 0.0
 
 
 def middle_of(bench: Bench) -> tuple[float, float]:

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from simulate.judgement import SEPARATE_LINE, Judgement
+from simulate.judgement import SEPARATE_LINE, WORDS, Judgement
+from simulate.present.advice import enlarging_text
 from simulate.present.contract import plain
 from simulate.present.limits_record import Band, BudgetStep, Limits, SmallestAperture
 
@@ -55,6 +56,8 @@ def limits_json(found: Limits, inputs: Mapping[str, Any], files: Mapping[str, st
         "budget_feature": found.budget_feature or None,
         "budget": [asdict(step) for step in found.budget],
         "improvements": [asdict(entry) for entry in found.improvements],
+        "better": better_of(found) if len(found.instruments) == 2 else None,
+        "enlarging": enlarging(found),
         "files": dict(files),
     }
     return plain(document)
@@ -106,6 +109,7 @@ def limits_text(found: Limits) -> str:
         parts.append(_budget(found))
     if found.improvements:
         parts.append(_improvements(found))
+    parts.append(_enlarging(found))
     return "\n\n".join(parts)
 
 
@@ -120,7 +124,7 @@ def _head(found: Limits) -> str:
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
         f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element. "
-        "Contrast is measured in the stack; a separate line must show in the restored stack.",
+        "Contrast is measured in the stack; a separate line must show in the restored stack, and is a darkening then.",
     ]
     return "\n".join(textwrap.fill(text, WIDTH) for text in told)
 
@@ -190,7 +194,35 @@ def _comparison(found: Limits) -> str:
         for place, entry in enumerate(found.compared[0]):
             cells = [_verdict_cell(found, found.compared[i][place]) for i in chosen]
             lines.append((f"{label(entry.name):<27}" + "".join(f"{cell:<{room}}" for cell in cells)).rstrip())
+    if len(names) == 2:
+        lines.append(textwrap.fill(better_of(found), WIDTH))
     return "\n".join(lines)
+
+
+def better_of(found: Limits) -> str:
+    """Return which of two instruments shows more, in one sentence; the same whichever is named first."""
+    names = [tool.name for tool in found.instruments]
+    limit = found.thresholds
+    marks = [[WORDS.index(limit.verdict(entry.contrast, entry.snr)) for entry in row] for row in found.compared]
+    pairs = list(zip(*marks, strict=True))
+    wins = [sum(pair[i] < pair[1 - i] for pair in pairs) for i in (0, 1)]
+    if wins[0] == wins[1]:
+        return f"Neither of {' and '.join(sorted(names))} is better for {found.body} on the whole."
+    best = int(wins[1] > wins[0])
+    other = f"; {names[1 - best]} is better in {wins[1 - best]}" if wins[1 - best] else ""
+    return f"{names[best]} is better for {found.body}: in {wins[best]} of {len(pairs)} answers{other}."
+
+
+def enlarging(found: Limits) -> list[str]:
+    """Return for each instrument up to where enlarging shows more."""
+    return [
+        f"{tool.name}: {enlarging_text(tool.telescope.aperture_mm, tool.pixel_arcsec)}." for tool in found.instruments
+    ]
+
+
+def _enlarging(found: Limits) -> str:
+    lines = [textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="    ") for text in enlarging(found)]
+    return "\n".join(["How far enlarging helps", *lines])
 
 
 def _verdict_cell(found: Limits, entry: Judgement) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from simulate.present.advice import city_text, corrector_text, enlarging_text, mount_text, on_the_moon_text
 from simulate.present.caution import caution_for
 from simulate.present.record import OpticsFacts, View
 
@@ -185,10 +186,16 @@ def _sky_facts(view: View) -> list[Fact]:
         spread = abs(optics.dispersion_arcsec)
         pixels = spread / optics.pixel_scale_arcsec
         lines.append(("Dispersion", f"{spread:.2f}″ ± 5 %, blue to red: {pixels:.1f} pixels"))
+        if optics.raw_fwhm_arcsec is not None:
+            gain = corrector_text(spread, len(view.channel_names), optics.raw_fwhm_arcsec)
+            lines.append(("Corrector", gain))
     if seen.sun_altitude_deg is not None:
         lines.append(("Sun", f"at altitude {_signed(seen.sun_altitude_deg, 0)}°"))
     if seen.moon_separation_deg is not None and view.body != "moon":
         lines.append(("Moon", _moon_text(seen)))
+    city = city_text(seen, optics.delivered_fwhm_arcsec) if seen.site is not None else None
+    if city is not None:
+        lines.append(("Sky light", city))
     return [Fact("sky", label, text) for label, text in lines]
 
 
@@ -217,6 +224,9 @@ def _telescope_facts(view: View) -> list[Fact]:
         lines.append(("Limb", f"a sharp edge overshoots by {overshoot:.0f} %"))
     lines.append(("Sampling", sampling_text(optics)))
     lines.append(("Critical", f"f/{optics.critical_focal_ratio:.1f} for this pixel at 550 nm"))
+    lines.append(("Enlarging", enlarging_text(view.instrument.telescope.aperture_mm, optics.pixel_scale_arcsec)))
+    if view.body == "moon":
+        lines.append(("On the Moon", on_the_moon_text(view.apparition, optics.delivered_fwhm_arcsec)))
     return [Fact("telescope", label, text) for label, text in lines]
 
 
@@ -252,6 +262,9 @@ def _recording_facts(view: View) -> list[Fact]:
         ("Stack grid", _grid_text(view)),
         ("Noise", _noise_text(view)),
     ]
+    mount = mount_text(view.apparition, exposure.seconds, view.optics.delivered_fwhm_arcsec)
+    if mount is not None:
+        lines.append(("Mount", f"{view.instrument.mount.kind}; {mount}"))
     return [Fact("recording", label, text) for label, text in lines]
 
 

@@ -27,7 +27,7 @@ from simulate.errors import BelowHorizonError, InputError
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
 from simulate.judgement import SEPARATE_LINE, judged_features
-from simulate.present.limits import assumptions, label, limits_json, limits_text
+from simulate.present.limits import assumptions, better_of, enlarging, label, limits_json, limits_text
 from simulate.present.limits_charts import budget_board, contrast_board, ladder_board, write_charts
 from simulate.present.limits_record import Limits
 from simulate.scene import SceneOptions
@@ -80,11 +80,25 @@ def test_a_smallest_aperture_lies_where_the_ladder_turns_and_within_its_band(fou
 def test_swapping_the_instruments_mirrors_the_comparison() -> None:
     names = ["refractor-60", "newtonian-150-mono"]
     first, other = (limits("uranus", order, MARS, options=SMALL) for order in (names, names[::-1]))
+    assert better_of(first) == better_of(other)
     for one, two in zip(first.compared, reversed(other.compared), strict=True):
         for entry, mirrored in zip(one, two, strict=True):
             assert mirrored.name == entry.name
             assert mirrored.contrast == pytest.approx(entry.contrast, rel=1e-3, abs=1e-4)
             assert mirrored.snr == pytest.approx(entry.snr, rel=1e-3, abs=1e-3)
+
+
+def test_the_better_of_two_is_named(found: Limits) -> None:
+    assert better_of(found).startswith("newtonian-150 is better for mars: in ")
+    assert better_of(replace(found, compared=(found.compared[1], found.compared[1]))).startswith("Neither")
+    assert better_of(found) in " ".join(limits_text(found).split())
+
+
+def test_each_instrument_says_how_far_enlarging_helps(found: Limits) -> None:
+    text = " ".join(limits_text(found).split())
+    for sentence, tool in zip(enlarging(found), found.instruments, strict=True):
+        assert sentence.startswith(tool.name)
+        assert sentence in text
 
 
 def test_no_step_of_the_budget_gives_contrast_back(found: Limits) -> None:
