@@ -41,6 +41,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--enlarged", type=float, default=1.0, metavar="FACTOR", help="by which it was enlarged after the camera"
     )
     told.add_argument("--twin", metavar="FEATURE", help="try whether this detail is real or made by processing")
+    told.add_argument(
+        "--compared-with", metavar="TIME", help="instant of another picture by this setup: why is it better?"
+    )
+    told.add_argument("--compared-picture", metavar="FILE", help="that picture, if it is at hand")
     told.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
     told.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
     told.add_argument("--no-files", action="store_true", help="write no sheet, labels and animation")
@@ -57,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
         site = read_site(arguments.site)
         instrument = read_instruments([arguments.instrument])[0]
         sky = read_sky(arguments)
-        folder = None if arguments.no_files else output_folder(arguments.output)
+        options = _options(arguments)
         result = check(
             arguments.picture,
             arguments.body,
@@ -65,10 +69,12 @@ def run(arguments: argparse.Namespace) -> int:
             arguments.time,
             site,
             sky=sky,
-            options=_options(arguments),
+            options=options,
             seed=arguments.seed,
             ephemeris=arguments.ephemeris,
         )
+        # only now, so that a refused picture leaves no empty folder behind
+        folder = None if arguments.no_files else output_folder(arguments.output)
         files = {} if folder is None else write_check(result, folder, Path(arguments.picture).stem)
     if arguments.json:
         from simulate.present.check_json import check_json
@@ -90,7 +96,13 @@ def _options(arguments: argparse.Namespace) -> CheckOptions:
         red_spot_longitude_deg=None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0),
         dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
     )
-    return CheckOptions(arguments.twin, arguments.enlarged, scene=scene)
+    return CheckOptions(
+        arguments.twin,
+        arguments.enlarged,
+        scene=scene,
+        compared_with=arguments.compared_with,
+        compared_picture=arguments.compared_picture,
+    )
 
 
 def write_check(result: Check, folder: Path, stem: str) -> dict[str, str]:
@@ -106,7 +118,7 @@ def write_check(result: Check, folder: Path, stem: str) -> dict[str, str]:
 
 
 def _print_text(result: Check, files: dict[str, str]) -> None:
-    from simulate.present.check_words import check_lines
+    from simulate.present.check_words import check_lines, detail_lines
 
     print(f"{result.body} through {result.instrument.name}, {result.apparition.time_utc}")
     for label, text in check_lines(result):
@@ -116,6 +128,10 @@ def _print_text(result: Check, files: dict[str, str]) -> None:
         for feature in result.features[:12]:
             told = "cannot tell" if feature.contrast is None else f"{100 * feature.contrast:.1f} %"
             print(f"    {feature.name:<30} {told:>12} {100 * feature.expected_contrast:>10.1f} %")
+    for title, lines in detail_lines(result):
+        print(f"  {title}")
+        for line in lines:
+            print(f"    {line}")
     for kind, path in files.items():
         print(f"  {kind:<10} {path}")
     for sentence in result.warnings:

@@ -13,6 +13,7 @@ import numpy as np
 from simulate.air import Sky
 from simulate.bodies import Body, load_body
 from simulate.compose.check_bench import Bench, Fitted, half_of, linearised
+from simulate.compose.check_budget import budget_of
 from simulate.compose.check_findings import (
     clock_of,
     curve_of,
@@ -40,7 +41,7 @@ from simulate.judgement.checking.measures import (
     measure_transfer,
 )
 from simulate.judgement.checking.reading import UserPicture, read_picture
-from simulate.judgement.checking.results import Check
+from simulate.judgement.checking.results import Budget, Check
 from simulate.scene import SceneOptions
 from simulate.scene.feature_names import scene_feature_names
 from simulate.values.constants import ARCSEC_PER_RADIAN
@@ -78,6 +79,10 @@ class CheckOptions:
         Measure the contrast of each feature.
     scene : SceneOptions
         What is drawn.
+    compared_with : str, Time or None
+        Instant of another picture of this body by the same setup from the same place: why is it better?
+    compared_picture : str, Path, UserPicture or None
+        That picture; without it, the best that the setup could give then.
     """
 
     twin: str | None = None
@@ -85,8 +90,12 @@ class CheckOptions:
     only_fit: bool = False
     features: bool = True
     scene: SceneOptions = field(default_factory=SceneOptions)
+    compared_with: str | Time | None = None
+    compared_picture: str | Path | UserPicture | None = None
 
     def __post_init__(self) -> None:
+        if self.compared_picture is not None and self.compared_with is None:
+            raise InputError("--compared-with", "nothing", "give the instant of the other picture")
         if not (math.isfinite(self.enlarged) and 0.05 <= self.enlarged <= 50):
             raise InputError("--enlarged", self.enlarged, "give a factor from 0.05 to 50")
 
@@ -128,16 +137,35 @@ def check(
         raise InputError("BODY", known.name, "name a planet or the moon: a point has nothing to compare")
     if asked.twin is not None:
         choose("--twin", asked.twin, scene_feature_names(known))
-    shown = picture if isinstance(picture, UserPicture) else read_picture(picture)
+    shown = _read(picture)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
         refuse_below_horizon(seen)
         bench = Bench(known, tool, seen, sky or Sky(), asked.scene)
         result = _judged(bench, _fitted(bench, shown, asked.enlarged), asked, seed)
+        if asked.compared_with is not None:
+            result = replace(result, budget=_budget(bench, result, asked))
     told = dict.fromkeys(str(entry.message) for entry in caught if issubclass(entry.category, RangeWarning))
     inputs = view_inputs(known, tool, seen, sky or Sky(), ViewOptions(scene=asked.scene), seed)
     return replace(result, warnings=(*shown.notes, *told, *result.warnings), inputs=inputs)
+
+
+def _read(picture: str | Path | UserPicture) -> UserPicture:
+    return picture if isinstance(picture, UserPicture) else read_picture(picture)
+
+
+def _budget(bench: Bench, mine: Check, options: CheckOptions) -> Budget:
+    """Weigh the picture against another of the same setup, air and place."""
+    assert options.compared_with is not None
+    seen = apparition(bench.body, parse_time(options.compared_with), bench.seen.site, ephemeris=bench.seen.ephemeris)
+    refuse_below_horizon(seen)
+    other = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
+    theirs = None
+    if options.compared_picture is not None:
+        fitted = _fitted(other, _read(options.compared_picture), 1.0)
+        theirs = _judged(other, fitted, CheckOptions(only_fit=True), 0)
+    return budget_of(mine, other, theirs)
 
 
 def _fitted(bench: Bench, picture: UserPicture, enlarged: float) -> Fitted:

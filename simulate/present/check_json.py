@@ -65,6 +65,42 @@ def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: di
             }
             for feature in result.features
         ],
+        "readings": [
+            {
+                "name": one.name,
+                "value": _plain(one.value),
+                "error": _plain(one.error),
+                "due": _plain(one.due),
+                "unit": one.unit,
+            }
+            for one in result.readings
+        ],
+        "small_mark_error_deg": _plain(result.mark_error_deg),
+        "moons": [
+            {
+                "name": moon.name,
+                "off_arcsec": _plain(moon.off_arcsec),
+                "width_arcsec": _measured(moon.width),
+                "true_diameter_arcsec": _plain(moon.true_arcsec),
+                "through_perfect_aperture_arcsec": _plain(moon.perfect_arcsec),
+                "with_air_and_pixels_arcsec": _plain(moon.due_arcsec),
+                "shares_of_square": {name: _plain(share) for name, share in moon.shares.items()},
+            }
+            for moon in result.moons
+        ],
+        "dots": [
+            {
+                "column": _plain(dot.column),
+                "row_from_top": _plain(result.picture.shape[0] - 1 - dot.row),
+                "east_arcsec": _plain(dot.east_arcsec),
+                "north_arcsec": _plain(dot.north_arcsec),
+                "clearness": _plain(dot.clearness),
+                "narrower_than_a_star": dot.narrow,
+            }
+            for dot in result.dots
+        ],
+        "time_by_moons": _moons_time(result),
+        "compared": _budget(result),
         "twin": None
         if twin is None
         else {
@@ -77,6 +113,34 @@ def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: di
             "twin_radius_km": None if twin.profile is None else _plain(twin.profile.twin_km),
         },
         "files": files,
+    }
+
+
+def _moons_time(result: Check) -> dict[str, Any] | None:
+    told = result.moons_time
+    if told is None:
+        return None
+    return {
+        "later_s": _plain(told.offset_s),
+        "matched": told.matched,
+        "dots": told.dots,
+        "matched_at_the_time_told": told.matched_as_told,
+        "camera_angle_deg": _plain(told.pose.angle_deg) if told.matched_as_told >= 2 else None,
+        "mirrored": told.pose.mirrored if told.matched_as_told >= 2 else None,
+    }
+
+
+def _budget(result: Check) -> dict[str, Any] | None:
+    budget = result.budget
+    if budget is None:
+        return None
+    return {
+        "time": budget.time_utc,
+        "with_picture": budget.with_picture,
+        "finer": _plain(budget.total),
+        "by_size": _plain(budget.size),
+        "by_height_and_air": _plain(budget.conditions),
+        "by_picture": _plain(budget.picture),
     }
 
 

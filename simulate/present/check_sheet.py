@@ -15,7 +15,7 @@ from simulate.judgement.checking.model import Pose
 from simulate.judgement.checking.results import Check
 from simulate.judgement.checking.twin import RingProfile, Twin
 from simulate.present.board import ACCENT, DOUBTFUL, INK, LINE, QUIET, Board, arrows, scale_bar
-from simulate.present.check_words import check_lines
+from simulate.present.check_words import check_lines, detail_lines
 from simulate.present.files import beside, write_bytes
 
 FloatArray = npt.NDArray[np.floating]
@@ -53,6 +53,8 @@ def draw_check(result: Check) -> Board:
     """Return the board with the sheet of a check drawn on it."""
     board = Board(WIDTH, 100)
     lines = check_lines(result)
+    for title, entries in detail_lines(result):
+        lines += [(title if index == 0 else "", entry) for index, entry in enumerate(entries)]
     rows = sum(max(1, len(board.wrapped(text, 620, 14))) for _, text in lines)
     panels = 112
     gallery = panels + PANEL + 78
@@ -194,7 +196,7 @@ def _draw_profile(board: Board, profile: RingProfile, left: int, top: int) -> No
 def _draw_lines(board: Board, lines: list[tuple[str, str]], top: int) -> None:
     y: float = top + 30
     for label, text in lines:
-        board.text(MARGIN, y, label, 14, QUIET)
+        board.paragraph(MARGIN, y, label, 150, 14, QUIET)
         y = board.paragraph(MARGIN + 160, y, text, 620, 14) + 4
 
 
@@ -237,24 +239,32 @@ def labelled_picture(result: Check) -> Board:
     board = Board(columns * zoom, rows * zoom)
     # `picture` expects linear light and applies the tone curve itself: undo it first
     board.picture(0, 0, _linear_of_screen(shown if shown.shape[2] == 3 else shown[..., 0]))
-    pose = result.fit.pose
+    pose = result.fit.pose if result.moons_time is None else result.moons_time.pose
 
     def place(east: float, north: float) -> tuple[float, float]:
         row, column = pose.pixel_of(np.float64(east), np.float64(north))
         return (float(column) + 0.5) * zoom, (rows - float(row) - 0.5) * zoom
 
+    found = {moon.name for moon in result.moons}
     for moon in result.apparition.moons:
         x, y = place(moon.east_arcsec, moon.north_arcsec)
         if 0 <= x < board.width and 0 <= y < board.height and moon.state in ("clear", "transit"):
             radius = max(6.0, 1.6 * zoom * moon.radius_arcsec / pose.scale_arcsec)
             turns = np.linspace(0.0, 2 * math.pi, 49)
             board.line([(x + radius * math.cos(t), y + radius * math.sin(t)) for t in turns], ACCENT, 1.2)
-            board.text(min(x + radius + 4, board.width - 70), y + 4, moon.name, 13, ACCENT)
+            missing = moon.state == "clear" and bool(found) and moon.name not in found
+            name = f"{moon.name} (not found)" if missing else moon.name
+            board.text(min(x + radius + 4, board.width - board.measure(name)), y + 4, name, 13, ACCENT)
         if moon.shadow_east_arcsec is not None and moon.shadow_north_arcsec is not None:
             x, y = place(moon.shadow_east_arcsec, moon.shadow_north_arcsec)
             board.text(x + 10, y + 22, f"shadow of {moon.name}", 12, ACCENT)
+    for dot in result.dots:
+        x, y = (dot.column + 0.5) * zoom, (rows - dot.row - 0.5) * zoom
+        board.oval(x, y, 8.0, 8.0, 0.0, None, QUIET)
+        board.text(x + 12, y + 4, "noise or a hot pixel?" if dot.narrow else "a star?", 13, QUIET)
     scale_bar(board, 16, board.height - 18, pose.scale_arcsec / zoom)
-    if result.angle is not None:
+    by_moons = result.moons_time is not None and result.moons_time.matched_as_told >= 2
+    if result.angle is not None or by_moons:
         centre = place(0.0, 0.0)
         north, east = (
             _unit(centre, place(*away)) for away in ((0.0, 10 * pose.scale_arcsec), (10 * pose.scale_arcsec, 0.0))

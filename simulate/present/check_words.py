@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from simulate.judgement.checking.results import Check, Measurement
+from simulate.judgement.checking.dots import Dot, MoonWidth
+from simulate.judgement.checking.results import Budget, Check, Measurement, MoonsTime
 
 CANNOT = "cannot tell"
 
@@ -28,7 +29,106 @@ def check_lines(result: Check) -> list[tuple[str, str]]:
     lines.append(("what is missing", evidence_words(result)))
     if result.twin is not None:
         lines.append(("the twin", twin_words(result)))
+    if result.moons_time is not None:
+        words = moons_time_words(result.moons_time)
+        if result.angle is None and result.moons_time.matched_as_told >= 2:
+            pose = result.moons_time.pose
+            words += f"; by them up is at {pose.angle_deg:.0f} deg, {'mirrored' if pose.mirrored else 'not mirrored'}"
+        lines.append(("the moons", words))
+    if result.budget is not None:
+        lines.append(("the other one", budget_words(result.budget)))
     return lines
+
+
+def detail_lines(result: Check) -> list[tuple[str, list[str]]]:
+    """Return (title, lines) of what is told in lists: what can be measured, moons, dots, dark spots."""
+    lists = [
+        ("what can be measured", reading_lines(result)),
+        ("why the moons are as wide as they are", [moon_words(moon) for moon in result.moons]),
+        ("dots that are no moon", [dot_words(dot) for dot in result.dots]),
+        ("a dark spot on the disc", dark_spot_lines(result)),
+    ]
+    return [(title, lines) for title, lines in lists if lines]
+
+
+def reading_lines(result: Check) -> list[str]:
+    """Return what can be measured in the picture and how well."""
+    lines = []
+    if math.isfinite(result.mark_error_deg):
+        # the theory's outline itself is known no better than a tenth of a degree
+        error = max(result.mark_error_deg, 0.1)
+        lines.append(f"a small mark near the middle: ± {error:.1f} deg by the limb, and how well you can point at it")
+    for reading in result.readings:
+        off = reading.value - reading.due
+        whole = (
+            "as due"
+            if abs(off) < 2 * reading.error
+            else f"{abs(off):.1f} {'above' if off > 0 else 'below'} what is due"
+        )
+        lines.append(f"{reading.name}: {reading.value:.1f} ± {reading.error:.1f} {reading.unit}, {whole}")
+    return lines
+
+
+def moon_words(moon: MoonWidth) -> str:
+    """Return how wide a moon is and what made it so."""
+    shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in moon.shares.items())
+    return (
+        f"{moon.name}: {_number(moon.width, 2)} arcsec; its disc has {moon.true_arcsec:.2f}, through the perfect "
+        f"aperture {moon.perfect_arcsec:.2f}, with air and pixels {moon.due_arcsec:.2f}; of the square: {shares}"
+    )
+
+
+def dot_words(dot: Dot) -> str:
+    """Return what a dot may be."""
+    what = "narrower than a star can be: a hot pixel or noise" if dot.narrow else "a star, or a moon not computed here"
+    return f'{dot.east_arcsec:+.1f}" east, {dot.north_arcsec:+.1f}" north: {what}; {dot.clearness:.0f} times the noise'
+
+
+def dark_spot_lines(result: Check) -> list[str]:
+    """Return which shadows are due and by what a shadow, a cloud and dust are told apart."""
+    seen = result.apparition
+    shadows = [moon for moon in seen.moons if moon.shadow_east_arcsec is not None]
+    if not shadows:
+        return []
+    lines = []
+    for moon in shadows:
+        found = next((one for one in result.features if one.name == f"shadow of {moon.name}"), None)
+        told = "cannot tell whether it shows"
+        if found is not None and found.contrast is not None and found.error is not None:
+            told = f"it shows with {100 * found.contrast:.0f} ± {100 * found.error:.0f} %"
+        lines.append(
+            f'{moon.name} throws its shadow {moon.shadow_east_arcsec:+.1f}" east, {moon.shadow_north_arcsec:+.1f}" '
+            f"north of the middle: {told}"
+        )
+    lines.append("any other dark spot: a second picture tells; a cloud moves with the planet, dust stays in the frame")
+    return lines
+
+
+def moons_time_words(told: MoonsTime) -> str:
+    """Return what the dots beside the planet say of the time."""
+    if told.offset_s is None:
+        return f"{told.matched_as_told} of {told.dots} dots are moons at this time; no other time is singled out"
+    if abs(told.offset_s) < 1.0:
+        return f"{told.matched} of {told.dots} dots stand where moons should at this time"
+    hours, minutes = divmod(round(abs(told.offset_s) / 60), 60)
+    way = "later" if told.offset_s > 0 else "earlier"
+    return (
+        f"{told.matched} of {told.dots} dots are moons as they stand {hours} h {minutes:02d} min {way}, only "
+        f"{told.matched_as_told} at this time: mind clock, time zone and date"
+    )
+
+
+def budget_words(budget: Budget) -> str:
+    """Return the factors by which another picture is finer."""
+    height = ""
+    if budget.altitude_deg is not None and budget.altitude_then_deg is not None:
+        height = f" ({budget.altitude_then_deg:.0f} against {budget.altitude_deg:.0f} deg high)"
+    whose = "that picture" if budget.with_picture else "the best that this setup could give then"
+    made = "what it made of them" if budget.with_picture else "what yours left unused"
+    return (
+        f"{whose} resolves {budget.total:.2f} times as many steps across the disc: {budget.size:.2f} by its size, "
+        f"{budget.conditions:.2f} by height and air{height}, {budget.picture:.2f} by {made}"
+    )
 
 
 def sharpness_words(result: Check) -> str:

@@ -93,6 +93,40 @@ class MoonsTime:
     pose: Pose
 
 
+@dataclass(frozen=True)
+class Budget:
+    """By what another picture of the same body through the same setup is finer: three factors.
+
+    Parameters
+    ----------
+    time_utc : str
+        Of the other picture.
+    with_picture : bool
+        Whether the other picture was at hand; if not, the best that the setup could give then.
+    size : float
+        Of the disc, that day's over mine.
+    conditions : float
+        What the setup could resolve then over what it could with mine: height, air, light.
+    picture : float
+        What that picture made of its conditions over what mine did: luck of the air, focus, processing.
+    altitude_deg, altitude_then_deg : float or None
+        Of the body; None from the Earth's centre.
+    """
+
+    time_utc: str
+    with_picture: bool
+    size: float
+    conditions: float
+    picture: float
+    altitude_deg: float | None
+    altitude_then_deg: float | None
+
+    @property
+    def total(self) -> float:
+        """Resolved steps across the disc, that picture's over mine."""
+        return self.size * self.conditions * self.picture
+
+
 @dataclass(frozen=True, eq=False)
 class ContrastCurve:
     """Share of the contrast by spatial frequency.
@@ -178,6 +212,8 @@ class Check:
         What all dots together say of the time; None without dots or moons.
     mark_error_deg : float
         How well a small mark near the middle of the disc can be placed in longitude and latitude, by the limb.
+    budget : Budget or None
+        Difference from another picture, where asked for.
     warnings : tuple of str
         Reservations.
     inputs : dict
@@ -214,5 +250,6 @@ class Check:
     dots: tuple[Dot, ...] = ()
     moons_time: MoonsTime | None = None
     mark_error_deg: float = math.nan
+    budget: Budget | None = None
     warnings: tuple[str, ...] = ()
     inputs: dict[str, Any] = field(default_factory=dict)
