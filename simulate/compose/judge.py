@@ -618,9 +618,10 @@ def make_pair(
     else:
         other = render(seen, body, grid, bins, options=replace(options, without=options.without | feature.without))
         lone = scene
-        if np.array_equal(other.radiance, scene.radiance) and len(other.points) == len(scene.points):
-            return None
-    difference = scene_spectrum(lone.radiance - other.radiance, (), grid)
+    light = lone.radiance - other.radiance
+    if feature.kind == "detail" and not light.any() and len(other.points) == len(scene.points):
+        return None
+    difference = scene_spectrum(light, (), grid)
     if feature.kind == "disc":
         difference -= scene_spectrum(other.radiance, other.points, grid)
     sent = scene_spectrum(other.radiance, other.points, grid) if staged or feature.kind == "disc" else None
@@ -681,14 +682,15 @@ def _judge_line(
     else:
         without = bench.seen(ground[channel] * done.gain)[window][None] + np.float32(bench.sky_rate[channel])
     middle, step = middle_of(bench), bench.grid.step_arcsec
+    depth = line_depth(bench, pair, without[0], difference[0], middle)
+    if depth == 0.0:
+        return 0.0, 0.0, 0.0
     signal = find_signal(
         difference, without, done.variance[window][None], pair.feature.unknowns,
         middle=middle, fwhm_cells=done.fwhm_arcsec / step,
     )  # fmt: skip
-    depth = line_depth(bench, pair, without[0], difference[0], middle)
     contrast = signal.measured().contrast
-    share = min(depth / max(contrast, 1e-9), 1.0)
-    return depth, contrast, share * done.snr(signal) if share > 0 else 0.0
+    return depth, contrast, min(depth / max(contrast, 1e-9), 1.0) * done.snr(signal)
 
 
 def middle_of(bench: Bench) -> tuple[float, float]:

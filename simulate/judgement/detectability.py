@@ -194,8 +194,10 @@ def _templates(without: FloatArray, unknowns: Sequence[str], middle: tuple[float
 
 def _blur_template(without: FloatArray, fwhm_cells: float) -> FloatArray:
     """What the picture changes by for a response broader by `KNOWN_BLUR`: that much variance, diffused."""
-    bend = correlate1d(without, BEND, 0, mode="nearest") + correlate1d(without, BEND, 1, mode="nearest")
-    return KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2 * bend
+    bend = correlate1d(without, BEND, 0, mode="nearest")
+    bend += correlate1d(without, BEND, 1, mode="nearest")
+    bend *= KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2
+    return bend
 
 
 def _fitted_away(
