@@ -122,6 +122,19 @@ def test_a_thinned_theory_blurs_alike() -> None:
     assert small == pytest.approx(full, abs=2e-3)
 
 
+def test_light_seen_through_a_transfer_is_that_of_the_blurred_picture() -> None:
+    theory = planet()
+    whole = transfer(make_pupil(TELESCOPE), theory.grid, WAVELENGTH_NM)
+    # two lie on the disc, one on its edge and one off the grid
+    places = np.array([-12.3, 0.4, 19.8, 40.0]), np.array([3.2, -8.8, 1.0, 2.0])
+    pose = Pose(0.0, 0.0, 1.0, 0.0, False)
+    usual = laid_under(theory.blurred(whole), theory, pose, places)
+    seen = theory.seen_at(whole, theory.index_of(*pose.sky_of(*places)))
+    assert seen == pytest.approx(usual, abs=2e-5)
+    assert usual[0] > 0.3
+    assert seen[3] == 0.0
+
+
 def test_a_transfer_comes_back_from_a_smaller_grid_where_it_was_zero_outside() -> None:
     grid, small = Grid(64, 64, 0.25), Grid(40, 40, 0.4)
     low = np.where(grid.frequency() < 1.0, np.exp(-grid.frequency()), 0.0)

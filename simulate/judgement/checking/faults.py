@@ -18,7 +18,7 @@ import scipy.fft
 
 from simulate.judgement.checking.fitting import Fit, Problem
 from simulate.judgement.checking.measures import ChannelShift, Levels, parameters_of
-from simulate.judgement.checking.model import Theory, laid_under
+from simulate.judgement.checking.model import Theory
 from simulate.telescope import Pupil, transfer
 from simulate.values.constants import ARCSEC_PER_RADIAN
 from simulate.values.grid import Grid
@@ -273,13 +273,14 @@ class _Bench:
     """Fits the picture with a transfer, free sharpening, place, scale, angle and tone; tells what is left."""
 
     def __init__(self, fit: Fit, theory: Theory, optics: Optics) -> None:
-        self._theory, self.base, self._pose = theory, optics.base, fit.pose_here
+        self._theory, self.base = theory, optics.base
         problem = Problem(fit.window, theory, fit.pose.mirrored)
         parameters = parameters_of(fit)
         residual, jacobian = problem.residual(parameters), problem.jacobian(parameters)
         self._used = np.any(jacobian != 0, axis=1)
         rows, columns = fit.window.pixels
-        self._place = rows.ravel()[self._used], columns.ravel()[self._used]
+        places = fit.pose_here.sky_of(rows.ravel()[self._used], columns.ravel()[self._used])
+        self._index = theory.index_of(*places)
         self._target = (problem.model(parameters) + residual)[self._used]
         self._fixed = np.column_stack([jacobian[:, :4], jacobian[:, 7], np.ones(len(residual))])[self._used]
         self._weight = (1.0 / np.sqrt(1.0 + (residual / (4.0 * fit.noise)) ** 2))[self._used]
@@ -291,10 +292,7 @@ class _Bench:
     def fit(self, fault: Transfer) -> tuple[float, Transfer]:
         """Return the weighted mean square that is left and the whole transfer, sharpening included."""
         whole = self.base * fault
-        shown = [
-            laid_under(self._theory.blurred(t), self._theory, self._pose, self._place)
-            for t in (whole, whole * self._lift)
-        ]
+        shown = [self._theory.seen_at(each, self._index) for each in (whole, whole * self._lift)]
         design = np.column_stack([*shown, self._fixed]) * self._weight[:, None]
         scale = np.maximum(np.sqrt((design**2).sum(axis=0)), 1e-12)
         design /= scale

@@ -242,8 +242,11 @@ class Problem:
         log_reach, lift, plain = (float(x) for x in parameters[4:7])
         return Blur(math.exp(log_reach), lift, plain, self.theory.cutoff)
 
+    def _transfer(self, parameters: FloatArray) -> FloatArray:
+        return self.blur(parameters).at(self.theory.frequency, self.theory.perfect)
+
     def _blurred(self, parameters: FloatArray) -> FloatArray:
-        return self.theory.blurred(self.blur(parameters).at(self.theory.frequency))
+        return self.theory.blurred(self._transfer(parameters))
 
     def model(self, parameters: FloatArray) -> FloatArray:
         """Return the theory under the pixels, shape (pixels,)."""
@@ -254,17 +257,16 @@ class Problem:
         key = np.asarray(parameters).tobytes()
         if self._last is None or self._last.key != key:
             gamma, offset, factor = (float(x) for x in parameters[7:])
-            light = self._blurred(parameters)
             place = self.pose(parameters).sky_of(*self._place)
             index = self.theory.index_of(*place)
             tone = self.levels**gamma
-            residual = offset + factor * tone - _sampled(light, index, 3)
+            residual = offset + factor * tone - self.theory.seen_at(self._transfer(parameters), index)
             size = np.array(self.theory.grid.shape)[:, None]
             outside = np.any((index < 1) | (index > size - 2), axis=0)
             # a clipped pixel says only that the light is at least, or at most, so much
             free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
             residual[free] = 0.0
-            self._last = _Laid(key, light, place, index, tone, free, residual)
+            self._last = _Laid(key, place, index, tone, free, residual)
         return self._last
 
     def residual(self, parameters: FloatArray) -> FloatArray:
@@ -275,8 +277,9 @@ class Problem:
         """Return the derivatives of `residual`, shape (pixels, parameters)."""
         laid, pose, factor = self._laid(parameters), self.pose(parameters), float(parameters[9])
         east, north = laid.place
-        slopes = np.gradient(laid.light, self.theory.grid.step_arcsec)
-        d_north, d_east = _sampled(slopes[0], laid.index, 1), -_sampled(slopes[1], laid.index, 1)
+        light = self._blurred(parameters)
+        slopes = np.gradient(light, self.theory.grid.step_arcsec)
+        d_north, d_east = _sampled(slopes[0], laid.index), -_sampled(slopes[1], laid.index)
         jacobian = np.empty((laid.residual.size, len(NAMES)))
         sine, cosine = math.sin(math.radians(pose.angle_deg)), math.cos(math.radians(pose.angle_deg))
         scale, side = pose.scale_arcsec, pose.side
@@ -287,7 +290,7 @@ class Problem:
         for column, step in ((4, 0.02), (5, 0.05), (6, 0.05)):
             moved = np.array(parameters, float)
             moved[column] += step
-            jacobian[:, column] = -_sampled(self._blurred(moved) - laid.light, laid.index, 1) / step
+            jacobian[:, column] = -_sampled(self._blurred(moved) - light, laid.index) / step
         jacobian[:, 7] = factor * laid.tone * self._logs
         jacobian[:, 8] = 1.0
         jacobian[:, 9] = laid.tone
@@ -335,10 +338,9 @@ class Problem:
 
 @dataclass(frozen=True, eq=False)
 class _Laid:
-    """A theory laid under a picture's pixels; arrays of shape (pixels,) but for the light and the index."""
+    """A theory laid under a picture's pixels; arrays of shape (pixels,) but for the index."""
 
     key: bytes
-    light: FloatArray
     place: tuple[FloatArray, FloatArray]
     index: FloatArray
     tone: FloatArray
@@ -346,10 +348,10 @@ class _Laid:
     residual: npt.NDArray[np.float64]
 
 
-def _sampled(picture: Any, index: FloatArray, order: int) -> FloatArray:
+def _sampled(picture: Any, index: FloatArray) -> FloatArray:
     from scipy import ndimage
 
-    return ndimage.map_coordinates(picture, index, order=order, mode="constant", output=np.float64)
+    return ndimage.map_coordinates(picture, index, order=1, mode="constant", output=np.float64)
 
 
 def fit_picture(plane: FloatArray, found: Found, theory: Theory, bits: int) -> Fit:

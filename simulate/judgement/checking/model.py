@@ -131,6 +131,35 @@ class Theory:
         """Return the light seen through a transfer, shape (rows, columns)."""
         return np.asarray(scipy.fft.irfft2(self.spectrum * transfer, s=self.grid.shape), np.float32)
 
+    @cached_property
+    def _spline(self) -> npt.NDArray[np.float32]:
+        """Transform of the cubic spline that passes through a picture's cells, over that of its coefficients."""
+        rows, columns = np.fft.fftfreq(self.grid.rows), np.fft.rfftfreq(self.grid.columns)
+        return np.outer(*((2.0 + np.cos(2.0 * np.pi * each)) / 3.0 for each in (rows, columns))).astype(np.float32)
+
+    @cached_property
+    def perfect(self) -> npt.NDArray[np.float32]:
+        """Transfer of the clear, perfect aperture on the grid's frequencies."""
+        return np.asarray(perfect_transfer(self.frequency / self.cutoff), np.float32)
+
+    def seen_at(self, transfer: npt.NDArray[np.inexact], index: FloatArray) -> npt.NDArray[np.float64]:
+        """Return the light seen through a transfer at places on the grid, by cubic splines; 0 outside.
+
+        The coefficients of the splines come with the blur's own transform (Unser 1999, IEEE Signal Processing
+        Magazine 16(6), 22): the light repeats round the edges, where there is only sky.
+
+        Parameters
+        ----------
+        transfer : array, shape (rows, columns//2+1)
+            In the layout of ``rfft2``.
+        index : array, shape (2, ...)
+            From `index_of`.
+        """
+        coefficients = scipy.fft.irfft2(self.spectrum * transfer / self._spline, s=self.grid.shape)
+        return ndimage.map_coordinates(
+            coefficients, index, order=3, mode="constant", prefilter=False, output=np.float64
+        )
+
     def index_of(self, east: FloatArray, north: FloatArray) -> npt.NDArray[np.floating]:
         """Return fractional (row, column) on the grid, shape (2, ...)."""
         row = (north - self.grid.middle_north_arcsec) / self.grid.step_arcsec + (self.grid.rows - 1) / 2
@@ -189,10 +218,11 @@ class Blur:
     plain: float
     cutoff: float
 
-    def at(self, frequency: FloatArray) -> FloatArray:
-        """Return the transfer at frequencies in cycles per arcsec, same shape."""
+    def at(self, frequency: FloatArray, perfect: FloatArray | None = None) -> FloatArray:
+        """Return the transfer at frequencies in cycles per arcsec, same shape; `perfect`: of the aperture, if known."""
         square = (frequency / self.reach) ** 2
-        return perfect_transfer(frequency / self.cutoff) ** self.plain * (1.0 + self.lift * square) * np.exp(-square)
+        known = perfect_transfer(frequency / self.cutoff) if perfect is None else perfect
+        return known**self.plain * (1.0 + self.lift * square) * np.exp(-square)
 
     @property
     def half(self) -> float:
