@@ -41,14 +41,14 @@ def run(arguments: argparse.Namespace) -> int:
 def _run_list(as_json: bool) -> int:
     from simulate.bodies import body_names, load_body
     from simulate.bodies.describe import sourced_numbers
-    from simulate.cli.common import print_json
+    from simulate.cli import common
 
     bodies = [load_body(name) for name in body_names()]
     if as_json:
         entries = [
             {"name": body.name, "kind": body.kind, "equatorial_radius_km": body.equatorial_radius_km} for body in bodies
         ]
-        print_json({"bodies": entries})
+        common.print_json({"bodies": entries})
         return 0
     rows = [
         (
@@ -66,10 +66,10 @@ def _run_list(as_json: bool) -> int:
 
 def _run_body(body: Body, mark: str | None, as_json: bool) -> int:
     from simulate.bodies.describe import describe
-    from simulate.cli.common import print_json
+    from simulate.cli import common
 
     if as_json:
-        print_json(_document(body, mark))
+        common.print_json(_document(body, mark))
         return 0
     facts = [fact for fact in describe(body) if mark in (None, fact.mark)]
     if sys.stdout.isatty():

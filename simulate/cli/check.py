@@ -10,18 +10,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_output,
-    add_when_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -33,9 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate check`."""
     parser.add_argument("picture", metavar="PICTURE", help="the picture")
     parser.add_argument("body", metavar="BODY", help="the planet that it shows")
-    add_instruments(parser, several=False)
-    add_when_where(parser, night=False)
-    add_air(parser)
+    common.add_instruments(parser, several=False)
+    common.add_when_where(parser, night=False)
+    common.add_air(parser)
     told = parser.add_argument_group("the picture")
     told.add_argument(
         "--enlarged", type=float, default=1.0, metavar="FACTOR", help="by which it was enlarged after the camera"
@@ -48,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     told.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
     told.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
     told.add_argument("--no-files", action="store_true", help="write no sheet, labels and animation")
-    add_output(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -58,9 +47,9 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.time is None:
         raise InputError("--time", "nothing", "give the instant of the picture: the middle of the recording")
     with kept_warnings():
-        site = read_site(arguments.site)
-        instrument = read_instruments([arguments.instrument])[0]
-        sky = read_sky(arguments)
+        site = common.read_site(arguments.site)
+        instrument = common.read_instruments([arguments.instrument])[0]
+        sky = common.read_sky(arguments)
         options = _options(arguments)
         result = check(
             arguments.picture,
@@ -74,13 +63,13 @@ def run(arguments: argparse.Namespace) -> int:
             ephemeris=arguments.ephemeris,
         )
         # only now, so that a refused picture leaves no empty folder behind
-        folder = None if arguments.no_files else output_folder(arguments.output)
+        folder = None if arguments.no_files else common.output_folder(arguments.output)
         files = {} if folder is None else write_check(result, folder, Path(arguments.picture).stem)
     if arguments.json:
         from simulate.present.check_json import check_json
 
         inputs = {name: value for name, value in vars(arguments).items() if value is not None}
-        print_json(check_json(result, inputs, list(result.warnings), files))
+        common.print_json(check_json(result, inputs, list(result.warnings), files))
         return 0
     _print_text(result, files)
     return 0
@@ -135,4 +124,4 @@ def _print_text(result: Check, files: dict[str, str]) -> None:
     for kind, path in files.items():
         print(f"  {kind:<10} {path}")
     for sentence in result.warnings:
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")

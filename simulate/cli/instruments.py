@@ -38,9 +38,9 @@ def run(arguments: argparse.Namespace) -> int:
 
     chosen = [load_instrument(name) for name in arguments.instrument or instrument_names()]
     if arguments.json:
-        from simulate.cli.common import print_json
+        from simulate.cli import common
 
-        print_json({"instruments": [_document(instrument) for instrument in chosen]})
+        common.print_json({"instruments": [_document(instrument) for instrument in chosen]})
     elif arguments.instrument:
         for index, instrument in enumerate(chosen):
             if index:

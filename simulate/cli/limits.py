@@ -10,18 +10,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_output,
-    add_when_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -31,9 +20,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate limits`."""
     parser.add_argument("body", metavar="BODY", help="mercury, venus, mars, jupiter, saturn, uranus or neptune")
-    add_instruments(parser)
-    add_when_where(parser, night=False)
-    add_air(parser)
+    common.add_instruments(parser)
+    common.add_when_where(parser, night=False)
+    common.add_air(parser)
     judging = parser.add_argument_group("judging")
     judging.add_argument("--apertures", metavar="MM,MM,...", help="the family (default 30 to 400 mm in twelve steps)")
     judging.add_argument("--feature", metavar="NAME", help="feature of the loss budget (default: the hardest not lost)")
@@ -42,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="rms of what never averages out, of the brightness in each resolution element (default 0.01)",
     )  # fmt: skip
     judging.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
-    add_output(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -53,13 +42,13 @@ def run(arguments: argparse.Namespace) -> int:
 
     with kept_warnings() as warnings:
         options = _options(arguments)
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         found = limits(
             arguments.body,
-            read_instruments(arguments.instrument),
+            common.read_instruments(arguments.instrument),
             arguments.time,
-            read_site(arguments.site),
-            sky=read_sky(arguments),
+            common.read_site(arguments.site),
+            sky=common.read_sky(arguments),
             options=options,
             ephemeris=arguments.ephemeris,
         )
@@ -68,14 +57,14 @@ def run(arguments: argparse.Namespace) -> int:
     told = [*dict.fromkeys([*found.warnings, *warnings])]
     if arguments.json:
         inputs: dict[str, Any] = {name: value for name, value in vars(arguments).items() if value is not None}
-        print_json({**limits_json(found, inputs, files), "warnings": told})
+        common.print_json({**limits_json(found, inputs, files), "warnings": told})
         return 0
     print(limits_text(found))
     print()
     for kind, path in files.items():
         print(f"{kind} {path}")
     for sentence in told:
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")
     return 0
 
 

@@ -11,17 +11,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.cli.season import add_files, add_spread, file_word
 from simulate.errors import InputError, kept_warnings
 
@@ -37,9 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate plan`."""
     parser.add_argument("bodies", metavar="BODY", nargs="*", help="what to look at (default: all planets)")
     parser.add_argument("--night", metavar="DATE", help="evening date at the site (default: tonight)")
-    add_instruments(parser)
-    add_where(parser)
-    add_air(parser)
+    common.add_instruments(parser)
+    common.add_where(parser)
+    common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
     recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
@@ -59,14 +49,14 @@ def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
         plans, refused = _plans(arguments)
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         files = [write_plan(found, folder) for found in plans]
     if arguments.json:
-        print_json(_document(arguments, plans, files, [*warnings, *refused]))
+        common.print_json(_document(arguments, plans, files, [*warnings, *refused]))
         return 0
     _print_text(plans, refused, files)
     for sentence in dict.fromkeys(warnings):
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")
     return 0
 
 
@@ -75,12 +65,12 @@ def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, 
     from simulate.compose.plan import plans
     from simulate.recording.workers import open_executor
 
-    site = read_site(arguments.site)
+    site = common.read_site(arguments.site)
     if site is None:
         raise InputError("--site", None, 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
     bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies or PLANETS))
     night = arguments.night or tonight(site)
-    tools, sky, options = read_instruments(arguments.instrument), read_sky(arguments), _options(arguments)
+    tools, sky, options = common.read_instruments(arguments.instrument), common.read_sky(arguments), _options(arguments)
     with open_executor(arguments.processes, arguments.scheduler) as executor:
         return plans(bodies, night, site, tools, sky=sky, options=options, executor=executor)
 

@@ -11,18 +11,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_output,
-    add_when_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -32,9 +21,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate record`."""
     parser.add_argument("body", metavar="BODY", help="what to record")
-    add_instruments(parser, several=False)
-    add_when_where(parser)
-    add_air(parser)
+    common.add_instruments(parser, several=False)
+    common.add_when_where(parser)
+    common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     recording.add_argument("--seconds", metavar="TIME", help='length, e.g. "60 s" or 60')
     recording.add_argument("--frames", type=int, help="number of frames")
@@ -66,18 +55,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     work.add_argument("--resume", action="store_true", help="go on with an interrupted recording")
     work.add_argument("--processes", type=int, default=1, help="processes on this machine (default 1)")
     work.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
-    add_output(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
         plans = _plans(arguments)
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         done = [_record(plan, folder, name, arguments) for name, plan in plans.items()]
     document = _document(arguments, plans, done, list(warnings))
     if arguments.json:
-        print_json(document)
+        common.print_json(document)
         return 0
     for (name, plan), recorded in zip(plans.items(), done, strict=True):
         seconds = 1e3 * plan.exposure.exposure_s
@@ -85,7 +74,7 @@ def run(arguments: argparse.Namespace) -> int:
         for kind, path in recorded.files:
             print(f"  {kind:<10}{path}")
     for sentence in warnings:
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")
     return 0
 
 
@@ -95,15 +84,15 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
 
     from simulate.compose.record import plan_recording
 
-    site = read_site(arguments.site)
-    instrument = read_instruments([arguments.instrument])[0]
+    site = common.read_site(arguments.site)
+    instrument = common.read_instruments([arguments.instrument])[0]
     options = _options(arguments)
     plan = plan_recording(
         arguments.body,
         instrument,
         _time(arguments, site),
         site,
-        sky=read_sky(arguments),
+        sky=common.read_sky(arguments),
         options=options,
         seed=arguments.seed,
         ephemeris=arguments.ephemeris,

@@ -11,17 +11,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -36,9 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", metavar="DATE", help="last date (default: a year later)")
     parser.add_argument("--step", metavar="TIME", help='between dates, e.g. "7 day" (default: about 150 dates)')
     parser.add_argument("--hour", metavar="HH:MM", help="look at this hour UTC of each night (default: at its best)")
-    add_instruments(parser)
-    add_where(parser)
-    add_air(parser)
+    common.add_instruments(parser)
+    common.add_where(parser)
+    common.add_air(parser)
     parser.add_argument("--judged", type=int, metavar="N", help="dates judged in full (default 2 or 3)")
     parser.add_argument("--pictures", type=int, default=6, metavar="N", help="pictures in the strip; 0 for none")
     parser.add_argument(
@@ -65,15 +55,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
         seasons = _seasons(arguments)
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         files = [write_season(found, folder) for found in seasons]
     if arguments.json:
-        print_json(_document(arguments, seasons, files, list(warnings)))
+        common.print_json(_document(arguments, seasons, files, list(warnings)))
         return 0
     _print_text(seasons, files)
     told = [text for found in seasons for text in found.warnings]
     for sentence in dict.fromkeys([*warnings, *told]):
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")
     return 0
 
 
@@ -85,8 +75,8 @@ def _seasons(arguments: argparse.Namespace) -> list[Season]:
 
     start, end = _span(arguments)
     bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies))
-    tools = read_instruments(arguments.instrument)
-    site, sky, options = read_site(arguments.site), read_sky(arguments), _options(arguments)
+    tools = common.read_instruments(arguments.instrument)
+    site, sky, options = common.read_site(arguments.site), common.read_sky(arguments), _options(arguments)
     found = []
     with (
         open_executor(arguments.processes, arguments.scheduler) as executor,

@@ -9,7 +9,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import add_output, output_folder, print_json, tell
+from simulate.cli import common
 from simulate.cli.record import plain_number
 from simulate.errors import InputError, kept_warnings
 
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     known.add_argument("--aperture", metavar="LENGTH", help='e.g. "150 mm"')
     known.add_argument("--obstruction", metavar="LENGTH", help='diameter of the secondary mirror, e.g. "37 mm"')
     known.add_argument("--seeing", metavar="ANGLE", help='at the target, e.g. "2 arcsec"')
-    add_output(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -57,17 +57,17 @@ def run(arguments: argparse.Namespace) -> int:
             obstruction_mm=_number(arguments, "obstruction", "mm") or 0.0,
             truth=_truth(arguments),
         )
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         files = write_processed(processed, folder, recording.path.stem)
     if arguments.json:
-        print_json(_document(arguments, processed, files, list(warnings)))
+        common.print_json(_document(arguments, processed, files, list(warnings)))
         return 0
     for note in processed.notes:
         print(note)
     for kind, path in files.items():
         print(f"  {kind:<6}{path}")
     for sentence in warnings:
-        tell(f"note: {sentence}")
+        common.tell(f"note: {sentence}")
     return 0
 
 

@@ -11,18 +11,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simulate.cli.common import (
-    add_air,
-    add_instruments,
-    add_output,
-    add_when_where,
-    output_folder,
-    print_json,
-    read_instruments,
-    read_site,
-    read_sky,
-    tell,
-)
+from simulate.cli import common
 from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
 
 if TYPE_CHECKING:
@@ -36,9 +25,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate view`."""
     parser.add_argument("bodies", metavar="BODY", nargs="+", help="what to look at")
-    add_instruments(parser)
-    add_when_where(parser)
-    add_air(parser)
+    common.add_instruments(parser)
+    common.add_when_where(parser)
+    common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
     recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
@@ -57,26 +46,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     picture.add_argument(
         "--as-mounted", action="store_true", help="show sheets as the camera sees them instead of north up"
     )
-    add_output(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
-        site = read_site(arguments.site)
-        instruments = read_instruments(arguments.instrument)
-        sky = read_sky(arguments)
+        site = common.read_site(arguments.site)
+        instruments = common.read_instruments(arguments.instrument)
+        sky = common.read_sky(arguments)
         bodies = _bodies(arguments.bodies)
         options = _options(arguments)
-        folder = output_folder(arguments.output)
+        folder = common.output_folder(arguments.output)
         views, refused = _views(bodies, instruments, site, sky, options, arguments)
         files, montage = write_views(views, folder, as_mounted=arguments.as_mounted)
     if arguments.json:
-        print_json(_document(arguments, views, files, montage, [*warnings, *refused]))
+        common.print_json(_document(arguments, views, files, montage, [*warnings, *refused]))
     else:
         _print_text(views, files, montage)
         for sentence in [*warnings, *refused]:
-            tell(f"note: {sentence}")
+            common.tell(f"note: {sentence}")
     return 0
 
 
