@@ -13,7 +13,6 @@ from simulate.stack.expected import (
     expected_stack,
     finer_sampling,
     keep_fraction,
-    matching_size,
 )
 from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore, restoring_gain
 from simulate.stack.results import Exposure, Recording, Restored, Stack
@@ -32,7 +31,6 @@ __all__ = [
     "finer_sampling",
     "keep_fraction",
     "limb_overshoot",
-    "matching_size",
     "restore",
     "restoring_gain",
 ]

@@ -9,8 +9,7 @@ The composer calls, in this order::
     stack = expected_stack(rate, step_arcsec, recording, SensorNoise(...), transfer=..., rng=rng)
 
 `rate` holds electrons per second **per camera pixel** (already integrated over the pixel's area) on
-a sky grid whose field is a whole number of stack cells wide (`matching_size` finds one); the stack
-lies on the grid of the same field and middle with cells of ``recording.step_arcsec``.
+a sky grid whose field is a whole number of stack cells wide; the stack lies on the grid of the same field and middle with cells of ``recording.step_arcsec``.
 """
 
 from __future__ import annotations
@@ -215,11 +214,6 @@ def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kep
     return factor, min(spacing, max(1.0 / factor, enough))
 
 
-def matching_size(field_arcsec: float, step_arcsec: float) -> int:
-    """Return the even number of cells of `step_arcsec` that covers at least `field_arcsec`."""
-    return 2 * max(1, math.ceil(field_arcsec / (2 * step_arcsec) - 1e-9))
-
-
 @dataclass(frozen=True)
 class SensorNoise:
     """What the sensor adds to the photons.
@@ -269,7 +263,7 @@ def expected_stack(
         Electrons per second per camera pixel, blurred by air, telescope and pixel, on a sky grid.
     step_arcsec : float
         Cell of that grid, arcsec; the field must hold a whole number of stack cells, not more than
-        the grid's own (see `matching_size`).
+        the grid's own.
     recording : Recording
         Frames and how they are laid together.
     sensor : SensorNoise

@@ -18,7 +18,6 @@ from simulate.stack.expected import (
     expected_stack,
     finer_sampling,
     keep_fraction,
-    matching_size,
 )
 from simulate.stack.results import Recording
 
@@ -120,11 +119,6 @@ def test_finer_sampling_only_where_pixels_are_coarse():
     assert finer_sampling(0.4, (0.25, 0.5, 0.25), 1000) == (1.0, 0.0)
     assert finer_sampling(1.6, (0.25, 0.5, 0.25), 4) == (1.0, 2.0)
     assert finer_sampling(1.6, (0.25, 0.5, 0.25), 50)[1] == pytest.approx(0.8)
-
-
-def test_matching_size_covers_the_field():
-    assert matching_size(10.0, 0.5) == 20
-    assert matching_size(10.1, 0.5) == 22
 
 
 def recording(**changes: object) -> Recording:
