@@ -9,7 +9,8 @@ The composer calls, in this order::
     stack = expected_stack(rate, step_arcsec, recording, SensorNoise(...), transfer=..., rng=rng)
 
 `rate` holds electrons per second **per camera pixel** (already integrated over the pixel's area) on
-a sky grid whose field is a whole number of stack cells wide; the stack lies on the grid of the same field and middle with cells of ``recording.step_arcsec``.
+a sky grid whose field is a whole number of stack cells wide; the stack lies on the grid of the same
+field and middle with cells of ``recording.step_arcsec``.
 """
 
 from __future__ import annotations
