@@ -25,7 +25,7 @@ from simulate.compose.check_findings import (
     twin_of,
 )
 from simulate.compose.check_points import points_of
-from simulate.compose.check_time import refuse_other_time
+from simulate.compose.check_time import other_time, refuse_other_time
 from simulate.compose.view import ViewOptions, refuse_below_horizon, view_inputs
 from simulate.errors import InputError, RangeWarning, choose
 from simulate.geometry import Site, apparition, as_site, parse_time
@@ -52,6 +52,9 @@ if TYPE_CHECKING:
 
 LEAST_EXPLAINED = 0.978
 """Share of a picture's variance that the theory of the right body explains at least."""
+
+DOUBTFUL = 0.99
+"""Share below which another time is tried too, where the clock cannot be told."""
 
 SCALE_FLOOR = 0.001
 """Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better."""
@@ -193,6 +196,10 @@ def _judged(bench: Bench, fitted: Fitted, options: CheckOptions, seed: int) -> C
     expected = bench.expected_transfer()
     response = np.interp(fitted.theory.frequency, *expected)
     twin = None if options.twin is None else twin_of(bench, fitted, options.twin.strip().lower(), seed)
+    place = _place(bench, fitted, options)
+    details = {}
+    if not options.only_fit and options.features:
+        details = _details(bench, fitted, response, place["clock"])
     return Check(
         body=bench.body.name,
         instrument=bench.instrument,
@@ -206,9 +213,9 @@ def _judged(bench: Bench, fitted: Fitted, options: CheckOptions, seed: int) -> C
         curve=curve_of(bench, fitted.measured, expected),
         expected_aperture=_expected_aperture(bench, half_of(*expected)),
         twin=twin,
-        **_place(bench, fitted, options),
+        **place,
         **_quality(bench, fitted, options),
-        **({} if options.only_fit or not options.features else _details(bench, fitted, response)),
+        **details,
     )
 
 
@@ -253,17 +260,17 @@ def _quality(bench: Bench, fitted: Fitted, options: CheckOptions) -> dict[str, A
     }
 
 
-def _details(bench: Bench, fitted: Fitted, response: Any) -> dict[str, Any]:
-    """Features, what can be measured, moons and dots."""
-    features = features_of(bench, fitted, response)
+def _details(bench: Bench, fitted: Fitted, response: Any, clock: Measurement | None) -> dict[str, Any]:
+    """Moons and dots; then another time or, if none is better, features and what can be measured."""
     moons, dots, moons_time = points_of(bench, fitted)
-    return {
-        "features": features,
-        "readings": readings_of(bench, fitted, features),
-        "moons": moons,
-        "dots": dots,
-        "moons_time": moons_time,
-    }
+    result: dict[str, Any] = {"moons": moons, "dots": dots, "moons_time": moons_time}
+    fit = fitted.fit
+    if clock is None and fit.explained < DOUBTFUL:
+        other = other_time(bench, fitted.levels, fitted.found, fitted.picture.bits, fit)
+        if other is not None:
+            return result | {"other_time": other}  # details of another face would mean nothing
+    features = features_of(bench, fitted, response)
+    return result | {"features": features, "readings": readings_of(bench, fitted, features)}
 
 
 def _expected_aperture(bench: Bench, half: float) -> Measurement:

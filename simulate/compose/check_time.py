@@ -14,19 +14,26 @@ from simulate.judgement.checking.dates import by_likeness
 from simulate.judgement.checking.finding import Found
 from simulate.judgement.checking.fitting import Fit, fit_picture
 from simulate.judgement.checking.model import Theory
+from simulate.judgement.checking.results import OtherTime
 
 FloatArray = npt.NDArray[np.floating]
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 
-LEAST_LIKE = 0.1
+LEAST_LIKE = 0.3
 """Share of a picture below which it is not even a poor likeness of the body, and no other time is tried."""
 
 SURE = 0.985
 """Share of a picture that another time must explain before it is offered."""
 
-MOST_FITS = 3
-"""Likenesses that are fitted, the best first."""
+LEAST_ALIKE = 0.97
+"""Correlation with a picture from which a time is worth a fit."""
+
+MOST_FITS = 2
+"""Likenesses that are fitted before a picture is refused, the best first."""
+
+BETTER = 0.5
+"""Share of what is unexplained that another time may leave so before it is preferred."""
 
 ROTATION_STEPS = 16
 """Faces of a marked body that are tried, evenly over one rotation."""
@@ -57,22 +64,39 @@ def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int,
     fit : Fit
         The poor fit.
     """
-    if fit.explained < LEAST_LIKE:
+    other = other_time(bench, levels, found, bits, fit, MOST_FITS)
+    if other is None or other.explained < SURE:
         return
-    offsets = list(_offsets_s(bench))
-    if not offsets:
-        return
-    tried = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[:MOST_FITS]
-    fits = [(_explained(bench, levels, found, bits, offset), offset) for offset in tried]
-    explained, offset = max(fits)
-    if explained < SURE:
-        return
-    time = _seen(bench, offset).time_utc[:16].replace("T", " ")
     told = (
         f"the picture does not look like it at this time (theory explains {100 * fit.explained:.0f} % of it), but as "
-        f"at about {time} UTC ({100 * explained:.0f} %) or when it stood alike: mind date, time zone and clock"
+        f"at about {other.words} ({100 * other.explained:.0f} %) or when it stood alike: mind date, time zone and clock"
     )
     raise InputError("--time", bench.seen.time_utc, told)
+
+
+def other_time(
+    bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit, most_fits: int = 1
+) -> OtherTime | None:
+    """Return another time whose theory leaves at most half as much of a picture unexplained, or None.
+
+    Parameters
+    ----------
+    bench, levels, found, bits, fit
+        As for `refuse_other_time`.
+    most_fits : int
+        Likenesses that are fitted, the best first.
+    """
+    offsets = list(_offsets_s(bench))
+    if fit.explained < LEAST_LIKE or not offsets:
+        return None
+    tried = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[:most_fits]
+    alike = [offset for likeness, offset in tried if likeness > LEAST_ALIKE]
+    if not alike:
+        return None
+    explained, offset = max((_explained(bench, levels, found, bits, offset), offset) for offset in alike)
+    if 1.0 - explained > BETTER * (1.0 - fit.explained):
+        return None
+    return OtherTime(_seen(bench, offset).time_utc, explained)
 
 
 def _explained(bench: Bench, levels: FloatArray, found: Found, bits: int, offset_s: float) -> float:

@@ -27,6 +27,9 @@ def check_lines(result: Check) -> list[tuple[str, str]]:
     for shift in result.shifts:
         lines.append((f"{shift.name} lies", f"{shift.length_px:.2f} ± {shift.error_px:.2f} px beside green"))
     lines.append(("what is missing", evidence_words(result)))
+    if result.other_time is not None:
+        told = f"it looks more like {result.other_time.words}, or when it stood alike: mind date, time zone and clock"
+        lines.append(("the time", told))
     if result.twin is not None:
         lines.append(("the twin", twin_words(result)))
     if result.moons_time is not None:

@@ -23,8 +23,8 @@ TURN_DEG = 7.5
 
 def by_likeness(
     levels: FloatArray, found: Found, times: Iterable[float], theory_at: Callable[[float], Theory]
-) -> list[float]:
-    """Return offsets by how much the theory then looks like a picture, in any turn and either mirror; best first.
+) -> list[tuple[float, float]]:
+    """Return (likeness, offset) of the theory at each offset, in any turn and either mirror; the most alike first.
 
     Parameters
     ----------
@@ -37,8 +37,7 @@ def by_likeness(
     theory_at : callable
         Gives the planet at an offset.
     """
-    tried = [(likeness(levels, found, theory_at(offset)), offset) for offset in times]
-    return [offset for _, offset in sorted(tried, reverse=True)]
+    return sorted(((likeness(levels, found, theory_at(offset)), offset) for offset in times), reverse=True)
 
 
 def likeness(levels: FloatArray, found: Found, theory: Theory) -> float:

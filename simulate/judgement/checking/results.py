@@ -94,6 +94,27 @@ class MoonsTime:
 
 
 @dataclass(frozen=True)
+class OtherTime:
+    """Another time that a picture fits better than the one told.
+
+    Parameters
+    ----------
+    time_utc : str
+        About when; the body may have stood alike at others.
+    explained : float
+        Share of the picture that the theory of that time explains.
+    """
+
+    time_utc: str
+    explained: float
+
+    @property
+    def words(self) -> str:
+        """The time for people."""
+        return f"{self.time_utc[:16].replace('T', ' ')} UTC"
+
+
+@dataclass(frozen=True)
 class Budget:
     """By what another picture of the same body through the same setup is finer: three factors.
 
@@ -212,6 +233,8 @@ class Check:
         What all dots together say of the time; None without dots or moons.
     mark_error_deg : float
         How well a small mark near the middle of the disc can be placed in longitude and latitude, by the limb.
+    other_time : OtherTime or None
+        Another time that the picture fits clearly better.
     budget : Budget or None
         Difference from another picture, where asked for.
     warnings : tuple of str
@@ -250,6 +273,7 @@ class Check:
     dots: tuple[Dot, ...] = ()
     moons_time: MoonsTime | None = None
     mark_error_deg: float = math.nan
+    other_time: OtherTime | None = None
     budget: Budget | None = None
     warnings: tuple[str, ...] = ()
     inputs: dict[str, Any] = field(default_factory=dict)
