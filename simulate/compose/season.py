@@ -32,9 +32,10 @@ from simulate.geometry.rise_set import night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
-from simulate.planning.events import Event, season_events
+from simulate.planning.appearance import apparent_lit_part, ring_globe_ratio
+from simulate.planning.events import INNER, Event, season_events
 from simulate.planning.nights import best_moments, noon_of
-from simulate.planning.search import spans
+from simulate.planning.search import crossed, spans
 from simulate.present.caution import caution_for
 from simulate.present.planning_record import Season
 from simulate.present.record import View
@@ -57,13 +58,19 @@ BEST_DATES = 5
 WORTH_A_LOOK = 0.25
 """Share of the best merit from which a date may come into the strip."""
 
+MOST_PHASE_SHIFT_DAYS = 20.0
+"""A half phase that is seen belongs to one by geometry that is not farther off."""
+
+FLARE_STEP_DAYS = 3.5
+"""Dates closer than this tell the days in which Saturn's rings flare."""
+
 LONG_GAP_DAYS = 20.0
 """Nights without the body that part one apparition from the next."""
 
 _COLUMNS = (
     "equatorial_diameter_arcsec", "polar_diameter_arcsec", "illuminated_fraction", "phase_angle_deg",
     "elongation_deg", "magnitude", "north_pole_position_angle_deg", "sub_observer_latitude_deg",
-    "sub_solar_latitude_deg", "solar_longitude_deg", "declination_deg", "distance_au",
+    "sub_solar_latitude_deg", "solar_longitude_deg", "declination_deg", "distance_au", "sun_distance_au",
     "ring_opening_deg", "ring_opening_sun_deg", "moon_separation_deg",
     "airmass", "azimuth_deg",
 )  # fmt: skip
@@ -250,6 +257,7 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
     rows["delivered_fwhm_arcsec"] = case.sharpness.width(altitude)
     rows["dispersion_arcsec"] = case.sharpness.dispersion(altitude)
     rows["elements"] = resolution_elements(rows)
+    rows |= _appearance(case.body, rows)
     nodes = _judged_nodes(case, rows, usable, asked.judged, executor)
     rows["merit"], rows["clear"] = _merits(nodes, rows, usable)
     span = float(rows["day_tt"][0]), float(rows["day_tt"][-1])
@@ -263,7 +271,7 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
         central_meridian_deg=frozen_array(rows.get("central_meridian_deg", np.full(len(altitude), np.nan))),
         usable=frozen_array(usable),
         best=best_dates(rows["day_tt"], ranking_score(rows)),
-        events=_events(case, span, asked.moons),
+        events=_events(case, span, asked.moons, rows),
         advice=(),
         judged=tuple((node.index, node.lines) for node in nodes),
     )
@@ -272,14 +280,53 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
     return replace(result, strip=tuple(_spread(drawn_views, NodeTask(case, chosen), executor)))
 
 
-def _events(case: Case, span: tuple[float, float], moons: bool) -> tuple[Event, ...]:
+def _events(case: Case, span: tuple[float, float], moons: bool, rows: Rows) -> tuple[Event, ...]:
     found = season_events(case.body.name, *span, ephemeris=case.ephemeris)
-    if not moons:
-        return found
-    if case.body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
-        allowed = f"events of moons are listed for jupiter and for spans up to {MOST_MOON_DAYS:.0f} days"
-        raise InputError("moons", case.body.name, allowed)
-    return tuple(sorted((*found, *dark_moon_events(case, span)), key=lambda event: event.day_tt))
+    found = (*found, *seen_half_phases(case.body.name, rows))
+    if moons:
+        if case.body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
+            allowed = f"events of moons are listed for jupiter and for spans up to {MOST_MOON_DAYS:.0f} days"
+            raise InputError("moons", case.body.name, allowed)
+        found = (*found, *dark_moon_events(case, span))
+    return tuple(sorted(found, key=lambda event: event.day_tt))
+
+
+def _appearance(body: Body, rows: Rows) -> Rows:
+    """Return the columns that only some bodies have: the phase as it looks, the rings' light."""
+    if body.name in INNER:
+        blur = rows["delivered_fwhm_arcsec"] / rows["equatorial_diameter_arcsec"]
+        return {"apparent_lit_part": apparent_lit_part(body, rows["phase_angle_deg"], blur)}
+    if "ring_opening_deg" in rows:
+        return {"ring_globe_ratio": ring_globe_ratio(body, rows)}
+    return {}
+
+
+def seen_half_phases(body: str, rows: Mapping[str, FloatArray]) -> tuple[Event, ...]:
+    """Return when a planet looks half lit through the setup, and how far that is from the half phase by geometry.
+
+    Parameters
+    ----------
+    body : str
+        Name.
+    rows : mapping of str to array, shape (dates,)
+        "day_tt", "apparent_lit_part", "illuminated_fraction"; dates close enough to be joined by straight lines.
+    """
+    if "apparent_lit_part" not in rows:
+        return ()
+    days = rows["day_tt"]
+    true_days, _ = crossed(days, rows["illuminated_fraction"] - 0.5)
+    found = []
+    for day, sign in zip(*crossed(days, rows["apparent_lit_part"] - 0.5), strict=True):
+        near = true_days[np.abs(true_days - day) < MOST_PHASE_SHIFT_DAYS]
+        if len(near) == 0:
+            continue
+        shift = day - near[np.argmin(np.abs(near - day))]
+        what = f"looks half lit ({'growing' if sign > 0 else 'waning'}) through this setup, "
+        what += f"{abs(shift):.0f} days {'after' if shift > 0 else 'before'} it is"
+        if shift * sign < 0:
+            what += ": blur outweighs the dim terminator"
+        found.append(Event(float(day), "apparent half phase", body, what))
+    return tuple(found)
 
 
 def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
@@ -454,7 +501,22 @@ def advice_of(found: Season) -> tuple[str, ...]:
     if len(later) > 1:
         listed = ", ".join(f"{times[i][:7]} {merit[i] / max(merit[top], 1e-30):.0%}" for i in later[:8])
         sentences.append(f"Best of each apparition, relative to the best of all: {listed}.")
-    return (*sentences, *_cautions(found, top))
+    return (*sentences, *_ring_light(found), *_cautions(found, top))
+
+
+def _ring_light(found: Season) -> tuple[str, ...]:
+    """Return how the rings flare at the oppositions in the span, where dates lie close enough to tell."""
+    days, ratio = found.days_tt, found.columns.get("ring_globe_ratio")
+    if ratio is None or days[1] - days[0] > FLARE_STEP_DAYS:
+        return ()
+    sentences = []
+    for event in found.events:
+        if event.kind != "opposition" or not days[0] + 7 < event.day_tt < days[-1] - 7:
+            continue
+        before, there = np.interp([event.day_tt - 7.0, event.day_tt], days, ratio)
+        text = f"The rings give {there:.2f} of the globe's light at opposition on {event.time_utc[:10]}"
+        sentences.append(f"{text}, {before:.2f} a week before.")
+    return tuple(sentences)
 
 
 def _cautions(found: Season, index: int) -> tuple[str, ...]:

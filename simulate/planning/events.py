@@ -205,7 +205,7 @@ def _half_phase(course: _Course) -> Iterator[Event]:
         what = f"half lit ({trend}), by geometry"
         if course.body == "venus":
             shift = "earlier in the evening sky" if sign < 0 else "later in the morning sky"
-            what += f"; it looks half 4 to 6 days {shift}"
+            what += f"; as a rule it looks half 4 to 6 days {shift}"
         yield course.event(day, "half phase", what)
 
 

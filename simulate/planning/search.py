@@ -65,6 +65,19 @@ def crossings(quantity: Quantity, days: FloatArray, *, rounds: int = 3) -> tuple
     return low + (high - low) * np.clip(share, 0.0, 1.0), sign
 
 
+def crossed(days: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where a tabulated quantity passes zero, by straight lines, and +1 where it rises, -1 where it falls.
+
+    Parameters
+    ----------
+    days, values : array, shape (n,)
+        Rising days, and the quantity.
+    """
+    hit = np.flatnonzero((values[:-1] < 0.0) != (values[1:] < 0.0))
+    share = values[hit] / (values[hit] - values[hit + 1])
+    return days[hit] + share * (days[hit + 1] - days[hit]), np.sign(values[hit + 1] - values[hit])
+
+
 def maxima(quantity: Quantity, days: FloatArray, *, rounds: int = 3) -> tuple[FloatArray, FloatArray]:
     """Return when a quantity is greatest between smaller neighbours, and its values there.
 

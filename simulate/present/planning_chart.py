@@ -220,7 +220,11 @@ def season_panels(season: Season) -> tuple[Panel, ...]:
     if "ring_opening_deg" in column:
         rings = ((column["ring_opening_sun_deg"], QUIET), (column["ring_opening_deg"], ACCENT))
         found.append(Panel("ring opening from the Earth, and from the Sun (dim), deg; north positive", rings))
-    elif season.body in ("mercury", "venus", "mars", "moon"):
+        found.append(Panel("light of the rings relative to the globe", ((column["ring_globe_ratio"], DISC),), 0.0))
+    elif season.body in ("mercury", "venus"):
+        lit = ((column["illuminated_fraction"], QUIET), (column["apparent_lit_part"], INK))
+        found.append(Panel("lit part of the disc as it looks, and by geometry (dim)", lit, 0.0, 1.0))
+    elif season.body in ("mars", "moon"):
         found.append(Panel("lit part of the disc", ((column["illuminated_fraction"], INK),), 0.0, 1.0))
     return tuple(found)
 

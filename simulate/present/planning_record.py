@@ -42,7 +42,8 @@ class Season:
     columns : mapping of str to array, shape (dates,)
         Numbers at those moments: those of `Apparition` and "altitude_deg", "sun_altitude_deg", "hours",
         "delivered_fwhm_arcsec", "dispersion_arcsec", "elements" (resolution elements on the lit disc),
-        "merit", "clear" (features that are clear).
+        "merit", "clear" (features that are clear), and where they apply "apparent_lit_part" (the phase as it
+        looks) and "ring_globe_ratio" (light of the rings relative to the globe).
     central_meridian_deg : array, shape (dates,)
         Of the body's last longitude system that is drawn (System II for Jupiter).
     usable : bool array, shape (dates,)
