@@ -29,9 +29,6 @@ SURE = 0.985
 LEAST_ALIKE = 0.97
 """Correlation with a picture from which a time is worth a fit."""
 
-MOST_FITS = 2
-"""Likenesses that are fitted before a picture is refused, the best first."""
-
 BETTER = 0.5
 """Share of what is unexplained that another time may leave so before it is preferred."""
 
@@ -64,7 +61,7 @@ def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int,
     fit : Fit
         The poor fit.
     """
-    other = other_time(bench, levels, found, bits, fit, MOST_FITS)
+    other = other_time(bench, levels, found, bits, fit)
     if other is None or other.explained < SURE:
         return
     told = (
@@ -74,26 +71,21 @@ def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int,
     raise InputError("--time", bench.seen.time_utc, told)
 
 
-def other_time(
-    bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit, most_fits: int = 1
-) -> OtherTime | None:
+def other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> OtherTime | None:
     """Return another time whose theory leaves at most half as much of a picture unexplained, or None.
 
     Parameters
     ----------
     bench, levels, found, bits, fit
         As for `refuse_other_time`.
-    most_fits : int
-        Likenesses that are fitted, the best first.
     """
     offsets = list(_offsets_s(bench))
     if fit.explained < LEAST_LIKE or not offsets:
         return None
-    tried = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[:most_fits]
-    alike = [offset for likeness, offset in tried if likeness > LEAST_ALIKE]
-    if not alike:
+    likeness, offset = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[0]
+    if likeness < LEAST_ALIKE:
         return None
-    explained, offset = max((_explained(bench, levels, found, bits, offset), offset) for offset in alike)
+    explained = _explained(bench, levels, found, bits, offset)
     if 1.0 - explained > BETTER * (1.0 - fit.explained):
         return None
     return OtherTime(_seen(bench, offset).time_utc, explained)

@@ -58,3 +58,33 @@ def test_a_wrong_body_and_a_missing_file_leave_with_code_2_and_one_sentence(
         told = capsys.readouterr().err.strip()
         assert told.startswith("simulate: ")
         assert "\n" not in told
+
+
+def test_a_bomb_leaves_with_code_2_little_memory_and_no_files(tmp_path: Path) -> None:
+    import subprocess
+    import sys
+    import zlib
+
+    from simulate.judgement.checking.reading import _png_file
+
+    packer = zlib.compressobj(9)
+    rows = bytes(100 * 30001)
+    packed = b"".join(packer.compress(rows) for _ in range(300)) + packer.flush()
+    bomb = tmp_path / "bomb.png"
+    # 30000 x 30000 black pixels that the header calls 300 x 300
+    size = (300).to_bytes(4, "big")
+    bomb.write_bytes(_png_file([(b"IHDR", size + size + b"\x08\0\0\0\0"), (b"IDAT", packed), (b"IEND", b"")]))
+    before = bomb.read_bytes()
+    code = (
+        "import resource, sys; from simulate.cli import main; code = main(sys.argv[1:]); "
+        "print(code, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+    )
+    words = ["check", str(bomb), "jupiter", *WORDS, "--output", str(tmp_path / "out")]
+    done = subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True, check=True)
+    left, kilobytes = (int(number) for number in done.stdout.split())
+    assert left == 2
+    assert 20_000 < kilobytes < 1_000_000
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert "damaged" in done.stderr
+    assert not (tmp_path / "out").exists()
+    assert bomb.read_bytes() == before

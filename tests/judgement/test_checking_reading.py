@@ -94,6 +94,49 @@ def test_a_file_that_is_cut_off_is_refused(tmp_path: Path, ending: str) -> None:
         read_picture(tmp_path / f"cut.{ending}")
 
 
+@pytest.mark.parametrize(
+    ("name", "content", "word"),
+    [
+        ("a.tif", b"", "empty"),
+        ("a.png", b"this is no picture\n" * 40, "give a PNG"),
+        ("a.fits", b"SIMPLE  =                    T" + b" " * 50, "damaged"),
+        ("a.png", b"\x89PNG\r\n\x1a\n", "damaged"),
+        ("a.tif", b"II*\0" + b"\xff" * 60, "damaged"),
+    ],
+)
+def test_files_that_are_no_pictures_are_refused_in_one_sentence(
+    tmp_path: Path, name: str, content: bytes, word: str
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(InputError, match=word) as caught:
+        read_picture(tmp_path / name)
+    assert "\n" not in str(caught.value)
+    with pytest.raises(InputError, match="folder"):
+        read_picture(tmp_path)
+
+
+def test_a_fits_header_that_promises_too_much_is_refused_unread(tmp_path: Path) -> None:
+    cards = ["SIMPLE  =                    T", "BITPIX  =                  -32", "NAXIS   =                    2"]
+    cards += ["NAXIS1  =                50000", "NAXIS2  =                50000", "END"]
+    (tmp_path / "a.fits").write_bytes("".join(card.ljust(80) for card in cards).ljust(2880).encode())
+    with pytest.raises(InputError, match="million"):
+        read_picture(tmp_path / "a.fits")
+
+
+def test_what_is_no_number_is_taken_as_black_and_told(tmp_path: Path) -> None:
+    from astropy.io import fits
+
+    numbers = gradient(16, False).astype(np.float32)
+    numbers[3, 4], numbers[0, 0] = np.nan, np.inf
+    fits.PrimaryHDU(numbers).writeto(tmp_path / "a.fits")
+    picture = read_picture(tmp_path / "a.fits")
+    assert np.all(np.isfinite(picture.levels))
+    assert any("no numbers" in note for note in picture.notes)
+    fits.PrimaryHDU(np.full((40, 40), np.nan, np.float32)).writeto(tmp_path / "b.fits")
+    with pytest.raises(InputError, match="same value"):
+        read_picture(tmp_path / "b.fits")
+
+
 def test_the_file_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "a.png"
     path.write_bytes(png_bytes(gradient(8, True)))

@@ -94,9 +94,13 @@ def read_picture(path: str | Path) -> UserPicture:
 
 
 def _bytes_of(place: Path) -> bytes:
+    if place.is_dir():
+        raise InputError("PICTURE", str(place), "it is a folder; give the picture itself")
     if not place.is_file():
         raise InputError("PICTURE", str(place), "there is no such file")
     size = place.stat().st_size
+    if size == 0:
+        raise InputError("PICTURE", str(place), "the file is empty")
     if size > LARGEST_FILE:
         raise InputError("PICTURE", str(place), f"the file has {size / 1e6:.0f} MB; crop it to the planet first")
     try:
@@ -305,6 +309,7 @@ def _read_fits(data: bytes, place: Path) -> tuple[npt.NDArray[Any], int, tuple[s
 
     del data  # mapped from the file instead
     with fits.open(place, memmap=True, do_not_scale_image_data=True) as units:
+        unit: Any
         for unit in units:
             header = unit.header
             axes = [header.get(f"NAXIS{i}", 0) for i in range(1, header.get("NAXIS", 0) + 1)]
