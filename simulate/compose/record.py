@@ -281,7 +281,8 @@ class PlanetTruth:
     def __init__(
         self, plan: Plan, chain: Chain, grid: FineGrid, pieces: Sequence[_Piece], bands: Sequence[Band]
     ) -> None:
-        self._plan, self._chain, self._grid = plan, chain, grid
+        self.chain = chain
+        self._plan, self._grid = plan, grid
         self._pieces, self._bands = pieces, bands
         self._body = load_body(plan.body)
         self._mask = shift_and_pixel(grid).astype(np.complex64)
@@ -308,13 +309,13 @@ class PlanetTruth:
             turned(seen, -angle),  # counted from the direction that shall be up
             self._body,
             camera_grid(self._grid),
-            self._chain.setting.bins,
+            self.chain.setting.bins,
             options=plan.options.view.scene,
         )
 
     def picture(self, scene: Scene) -> npt.NDArray[np.float32]:
         """Return the unblurred truth, electrons per second and pixel, shape (channels, cell rows, cell columns)."""
-        weights = self._chain.weights
+        weights = self.chain.weights
         planes = np.tensordot(weights, scene.radiance, axes=1)
         grid = scene.grid
         for point in scene.points:
@@ -325,7 +326,7 @@ class PlanetTruth:
 
     def _draw(self, key: int) -> list[Complex64Array]:
         scene = self.scene(key * self.cadence_s if key else 0.0)
-        plan, setting = self._plan, self._chain.setting
+        plan, setting = self._plan, self.chain.setting
         grid, aim = scene.grid, setting.aim
         used = np.unique([b for piece in self._pieces for b in piece.bins])
         spectrum = np.asarray(scipy.fft.rfft2(scene.radiance[used]))
@@ -341,7 +342,7 @@ class PlanetTruth:
         spectrum *= self._mask
         result = []
         for piece, band in zip(self._pieces, self._bands, strict=True):
-            share = self._chain.weights[piece.channel, list(piece.bins)] / self._grid.factor**2
+            share = self.chain.weights[piece.channel, list(piece.bins)] / self._grid.factor**2
             members = np.searchsorted(used, piece.bins)
             result.append(band.crop(np.tensordot(share.astype(np.complex64), spectrum[members], axes=1)))
         return result

@@ -265,7 +265,7 @@ def averaged_frames(case: Case, instrument: Instrument, sky: Sky) -> Linear:
     share = 1.0 if len(mean) == 1 else 0.25
     noise = np.sqrt((np.maximum(mean, 0) + fixed) / (plan.exposure.kept * share)) / seconds
     scene = source.scene(0.0)
-    weights = source._chain.weights[green] * scene.photons()
+    weights = source.chain.weights[green] * scene.photons()
     wavelength = float((weights * scene.bins.centres_nm).sum() / weights.sum())
     return Linear(mean / seconds, noise, source.picture(scene)[green], plan.pixel_arcsec, green, wavelength)
 

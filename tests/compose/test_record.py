@@ -156,7 +156,7 @@ class TestTheSky:
         maker = make_frames(plan)
         planes, _ = maker.expected(0)
         scene = maker.truth.scene(0.0)
-        weights = maker.truth._chain.weights
+        weights = maker.truth.chain.weights
         photons = scene.photons() + sum((p.photons for p in scene.points), np.zeros(len(scene.bins)))
         wanted = weights @ photons / plan.pixel_arcsec**2 * plan.exposure.exposure_s
         sky = np.array(maker.sky_e_per_s)[:, None, None] * plan.exposure.exposure_s
