@@ -76,7 +76,7 @@ def mount_text(seen: Apparition, seconds: float, sharp_arcsec: float) -> str | N
         return None
     limit = STRICT_SMEAR * sharp_arcsec
     limb = math.radians(turn) * seen.equatorial_diameter_arcsec / 2
-    told = f"on an altazimuth one the field turns by {turn:.2f}° in that time: {limb:.2f}″ at the limb"
+    told = f"an altazimuth mount turns the field by {turn:.2f}° in that time: {limb:.2f}″ at the limb"
     away = 0.0
     clear = [moon for moon in seen.moons if moon.state == "clear"]
     if clear:
