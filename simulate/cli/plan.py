@@ -40,6 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--station-range", metavar="LENGTH", help='distance of a space station that crosses the Moon, e.g. "600 km"'
     )
+    parser.add_argument(
+        "--trades", action="store_true", help="also chart what gain, share and number of frames and sharpening do"
+    )
     parser.add_argument("--quick", action="store_true", help="do not judge each event through the instrument")
     add_spread(parser)
     add_files(parser)
@@ -102,13 +105,16 @@ def _options(arguments: argparse.Namespace) -> PlanOptions:
     view = ViewOptions(wishes, number("gain", "electron / adu"), SceneOptions(red_spot_longitude_deg=spot))
     far = arguments.station_range
     far = None if far is None else to_float("--station-range", far, "km", 100.0, 10000.0)
-    return PlanOptions(view, arguments.ephemeris, judge_events=not arguments.quick, station_km=far)
+    return PlanOptions(
+        view, arguments.ephemeris, judge_events=not arguments.quick, station_km=far, trades=arguments.trades
+    )
 
 
 def write_plan(found: Plan, folder: Path) -> dict[str, str]:
-    """Write chart and calendar of a plan; return kind of file -> path."""
+    """Write charts, calendar and layer of moons of a plan; return kind of file -> path."""
     from simulate.present.planning_calendar import Entry, write_calendar
     from simulate.present.planning_chart import write_night_chart
+    from simulate.present.planning_trades import write_moon_layer, write_trades_chart
 
     stem = folder / f"{found.body}_{file_word(found.instrument.name)}_{found.night}"
     title, window = found.body.capitalize(), found.window
@@ -116,10 +122,15 @@ def write_plan(found: Plan, folder: Path) -> dict[str, str]:
     for entry in found.events:
         shown = f" ({entry.verdict})" if entry.verdict else ""
         entries.append(Entry(entry.event.day_tt, entry.event.day_tt, f"{title}: {entry.event.what}{shown}"))
-    return {
+    files = {
         "chart": str(write_night_chart(f"{stem}_night.png", found)),
         "calendar": str(write_calendar(f"{stem}_night.ics", entries, f"{title} {found.night}", window.best_tt)),
     }
+    if found.trades is not None:
+        files["trades"] = str(write_trades_chart(f"{stem}_trades.png", found))
+    if found.layer is not None:
+        files["moons"] = str(write_moon_layer(f"{stem}_moons.png", found.layer))
+    return files
 
 
 def _document(

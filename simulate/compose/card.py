@@ -6,7 +6,9 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import scipy.fft
+from scipy.ndimage import map_coordinates
 
 from simulate.air import dispersion_arcsec
 from simulate.air.refraction import bin_displacements
@@ -16,6 +18,7 @@ from simulate.camera import channel_names
 from simulate.compose.colours import white_rates
 from simulate.compose.judge import disc_transfer
 from simulate.compose.outlook import VISIBLE_NM, Prospect
+from simulate.compose.trades import sharpening_of
 from simulate.compose.view import (
     ExpectedFrame,
     body_width_arcsec,
@@ -36,14 +39,18 @@ from simulate.planning.capture import (
     region_of_interest,
     ripple_steps,
 )
-from simulate.present.planning_record import CaptureCard, ChannelShift, MoonCard
+from simulate.planning.sharpening import FWHM_PER_SIGMA
+from simulate.present.planning_record import CaptureCard, ChannelShift, MoonCard, MoonLayer
 from simulate.stack import keep_fraction
+from simulate.values.arrays import frozen_array
+
+FloatArray = npt.NDArray[np.floating]
+
+LAYER_REACH = 3.0
+"""How far a satellite's light is drawn, delivered widths; beyond it is below a thousandth of its peak or so."""
 
 FAINT_PART = 0.1
 """Level, relative to the peak, at which no contour steps should show (a terminator, a belt's edge)."""
-
-FWHM_PER_SIGMA = 2.3548
-"""Of a Gaussian: 2 sqrt(2 ln 2)."""
 
 FOLDED_FOCAL_RATIO = 9.0
 """Obstructed telescopes slower than this are mostly folded ones, whose tube is shorter than their focal length."""
@@ -55,6 +62,7 @@ def capture_card(setup: Prospect) -> CaptureCard:
     parts = (
         _recording(setup),
         _data(setup),
+        _sharpening(setup),
         _sampling(look),
         _focus(look),
         _colours(look),
@@ -112,9 +120,17 @@ def _sampling(look: ExpectedFrame) -> dict[str, Any]:
         "focal_ratio": scope.focal_ratio,
         "amplifier": critical_amplifier(camera.pixel_um, scope.focal_length_mm / scope.aperture_mm),
         "finer_resampling": look.laid.stack_factor,
-        "sharpening_radius_px": look.sharp_arcsec / FWHM_PER_SIGMA / pixel,
         "up_position_angle_deg": look.laid.sensor.angle_deg % 360.0,
         "mirrored": look.instrument.mount.mirrored,
+    }
+
+
+def _sharpening(setup: Prospect) -> dict[str, Any]:
+    found = sharpening_of(setup)
+    return {
+        "sharpening_radius_px": setup.look.sharp_arcsec / FWHM_PER_SIGMA / setup.look.laid.sensor.pixel_arcsec,
+        "sharpening_strength": found.strongest,
+        "sharpening_limited_by": found.limited_by,
     }
 
 
@@ -222,10 +238,54 @@ def moon_cards(look: ExpectedFrame, exposure_s: float) -> tuple[MoonCard, ...]:
 
 def _peak_share(look: ExpectedFrame, diameter_arcsec: float, channel: int) -> float:
     """Return the share of a small disc's light that falls on the pixel in its middle."""
+    return float(_spread(look, diameter_arcsec, channel).max())
+
+
+def _spread(look: ExpectedFrame, diameter_arcsec: float, channel: int) -> FloatArray:
+    """Return the share of a small disc's light in a pixel centred on each cell, its middle on cell (0, 0)."""
     grid = look.laid.grid
     transfer = look.responses[channel] * disc_transfer(diameter_arcsec * grid.frequency())
     spread = scipy.fft.irfft2(transfer.astype(np.complex64), s=grid.shape)
-    return float(spread.max()) * (look.laid.sensor.pixel_arcsec / grid.step_arcsec) ** 2
+    return np.asarray(spread) * (look.laid.sensor.pixel_arcsec / grid.step_arcsec) ** 2
+
+
+def moon_layer(look: ExpectedFrame) -> MoonLayer | None:
+    """Return the satellites that stand clear of the planet, alone, on the camera's pixels; None without any.
+
+    Each is a disc of its size sent through the chain of the green channel, laid where the sensor has it: the layer
+    goes over a picture of the planet with the middles on each other.
+    """
+    seen, sensor, channel = look.scene.apparition, look.chain.setting.sensor, green_channel(look.instrument)
+    moons = [moon for moon in seen.moons if moon.state == "clear"]
+    if not moons:
+        return None
+    row0, column0 = (float(value) for value in sensor.pixel_of(0.0, 0.0))
+    places = np.array([sensor.pixel_of(moon.east_arcsec, moon.north_arcsec) for moon in moons]) - (row0, column0)
+    reach = math.ceil(LAYER_REACH * look.sharp_arcsec / sensor.pixel_arcsec) + 1
+    half = np.ceil(np.abs(places).max(axis=0)).astype(int) + reach
+    light = np.zeros(tuple(2 * half + 1), np.float64)
+    for moon, place in zip(moons, places, strict=True):
+        flux = body_photon_flux(load_body(moon.name), moon.magnitude, look.scene.bins)
+        electrons = float(look.chain.electrons(flux)[channel])
+        _lay_moon(look, light, electrons * _spread(look, 2.0 * moon.radius_arcsec, channel), place + half, reach)
+    light = np.clip(light / light.max(), 0.0, None).astype(np.float32)
+    return MoonLayer(
+        frozen_array(light), float(half[0]), float(half[1]), tuple(moon.name for moon in moons), seen.time_utc
+    )
+
+
+def _lay_moon(look: ExpectedFrame, light: FloatArray, spread: FloatArray, place: FloatArray, reach: int) -> None:
+    """Add a moon's light around a place of the layer, read off its picture on the fine grid."""
+    grid, sensor = look.laid.grid, look.chain.setting.sensor
+    row, column = (round(float(value)) for value in place)
+    rows, columns = np.mgrid[row - reach : row + reach + 1, column - reach : column + reach + 1]
+    row0, column0 = sensor.pixel_of(0.0, 0.0)
+    east, north = sensor.sky_of(rows - place[0] + float(row0), columns - place[1] + float(column0))
+    # rows of the fine grid grow north, columns west; the picture's middle lies on cell (0, 0) and wraps around
+    cells = np.stack([north / grid.step_arcsec, -east / grid.step_arcsec])
+    inside = (2 * np.abs(cells[0]) < grid.rows) & (2 * np.abs(cells[1]) < grid.columns)
+    values = map_coordinates(spread, cells, order=3, mode="grid-wrap")
+    light[row - reach : row + reach + 1, column - reach : column + reach + 1] += np.where(inside, values, 0.0)
 
 
 def _field_rotation(look: ExpectedFrame) -> float:

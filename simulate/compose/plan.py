@@ -13,7 +13,7 @@ import numpy as np
 
 from simulate.air import Lights, Sky, sky_magnitudes
 from simulate.bodies import Body, load_body
-from simulate.compose.card import capture_card
+from simulate.compose.card import capture_card, moon_layer
 from simulate.compose.moon_calendar import judge_event, jupiter_events
 from simulate.compose.outlook import (
     Case,
@@ -23,6 +23,7 @@ from simulate.compose.outlook import (
     prospect,
     standing_features,
 )
+from simulate.compose.trades import trades_of
 from simulate.compose.view import ViewOptions
 from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
 from simulate.geometry import Apparition, Site, as_site
@@ -64,12 +65,15 @@ class PlanOptions:
         Whether each event is judged through the setup (about a second each).
     station_km : float or None
         Distance of a space station that crosses the Moon.
+    trades : bool
+        Compute what gain, share of frames, number of frames and sharpening do (about ten seconds).
     """
 
     view: ViewOptions = field(default_factory=ViewOptions)
     ephemeris: str = "builtin"
     judge_events: bool = True
     station_km: float | None = None
+    trades: bool = False
 
 
 def plan(
@@ -144,6 +148,8 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
         merit=merit_of(tuple(line for line in features if line.name.startswith(standing))),
         advice=advice,
         caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
+        layer=moon_layer(setup.look),
+        trades=trades_of(setup) if asked.trades else None,
     )
 
 

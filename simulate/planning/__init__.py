@@ -4,6 +4,7 @@ capture      longest recording, focus, sampling, exposure of moons, amount of da
 search       when a quantity passes a level or turns
 events       oppositions, conjunctions, elongations, ring-plane crossings, seasons
 moon_events  transits, shadows, eclipses and occultations of Jupiter's moons; passages of the red spot
+sharpening   how strong an unsharp mask may be
 appearance   the phase that is seen; Saturn's rings against its globe
 nights       the Sun's events of a night, and the best moments of many nights
 """

@@ -6,7 +6,6 @@ import warnings
 from collections.abc import Mapping
 
 import numpy as np
-import scipy.fft
 from scipy.interpolate import RegularGridInterpolator
 
 from simulate.bodies import Body
@@ -65,7 +64,7 @@ def _seen_parts(exponent: float, phase_deg: float, blurs: FloatArray) -> FloatAr
     phase = np.radians(phase_deg)
     sun = np.clip(disc[None, :] * np.sin(phase) + mu * np.cos(phase), 0.0, None)
     light = np.where(far2 < 1.0, sun**exponent * np.maximum(mu, 0.5 / _ACROSS) ** (exponent - 1.0), 0.0)
-    away, waves = np.arange(_ACROSS) - (_ACROSS - 1) / 2, scipy.fft.rfftfreq(_CELLS)
+    away, waves = np.arange(_ACROSS) - (_ACROSS - 1) / 2, np.fft.rfftfreq(_CELLS)
     parts = []
     for blur in blurs:
         # a Gaussian parts into one across the cut and one along it
@@ -73,7 +72,7 @@ def _seen_parts(exponent: float, phase_deg: float, blurs: FloatArray) -> FloatAr
         across = np.exp(-0.5 * (away / max(sigma, 0.25)) ** 2)
         along = np.exp(-2.0 * (np.pi * sigma * waves) ** 2)
         line = np.pad(across @ light, room)
-        cut = scipy.fft.irfft(scipy.fft.rfft(line) * along, n=_CELLS)
+        cut = np.fft.irfft(np.fft.rfft(line) * along, n=_CELLS)
         above = np.flatnonzero(cut >= EDGE_LEVEL * cut.max())
         left, right = _edge(x, cut, int(above[0]), -1), _edge(x, cut, int(above[-1]), 1)
         parts.append(np.clip((right - left) / (2.0 + 2.0 * max(right - 1.0, 0.0)), 0.0, 1.0))

@@ -109,10 +109,21 @@ def plan_json(
         "central_meridian_deg": plain(dict(seen.central_meridian_deg)),
         "features": [plain(asdict(line)) for line in plan.features],
         "card": card_json(plan.card),
+        "moon_layer": _layer(plan),
+        "trades": None if plan.trades is None else plain(asdict(plan.trades)),
         "advice": list(plan.advice),
         "caution": plan.caution,
         "files": {kind: str(path) for kind, path in (files or {}).items()},
     }
+
+
+def _layer(plan: Plan) -> dict[str, Any] | None:
+    """Return where the planet's middle lies in the layer of moons; pixels from its lower left corner."""
+    if plan.layer is None:
+        return None
+    layer = plan.layer
+    place = {"row": layer.middle_row, "column": layer.middle_column}
+    return {"moons": list(layer.names), "time": layer.time_utc, "planet_middle_px": place}
 
 
 def card_json(card: CaptureCard) -> dict[str, Any]:

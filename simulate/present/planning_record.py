@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.capture import LongestRecording
 from simulate.planning.events import Event
 from simulate.planning.nights import SunEvent, times_of
+from simulate.planning.sharpening import Sharpening
 from simulate.present.record import FeatureLine, View
 
 if TYPE_CHECKING:
@@ -198,6 +200,10 @@ class CaptureCard:
         Kept frames beyond which noise is no longer what limits.
     sharpening_radius_px : float
         Standard deviation of the stack's blur in camera pixels.
+    sharpening_strength : float
+        Largest sensible share of an unsharp mask of that radius.
+    sharpening_limited_by : str
+        "ringing" or "noise".
     """
 
     exposure_s: float
@@ -241,6 +247,67 @@ class CaptureCard:
     moon_smear_arcsec_per_min: float
     enough_frames: int
     sharpening_radius_px: float
+    sharpening_strength: float
+    sharpening_limited_by: str
+
+
+@dataclass(frozen=True, eq=False)
+class Trades:
+    """What is won and lost with gain, share of frames, number of frames and sharpening.
+
+    Parameters
+    ----------
+    feature : str
+        By which shares and numbers of frames are judged; "" where nothing can be seen.
+    gains_e_per_dn : array, shape (gains,)
+        Gains.
+    gain_snr : array, shape (2, gains)
+        Signal to noise of the stack in the brightest pixel and in a part of a tenth of its brightness.
+    shares : array, shape (shares,)
+        Shares of the frames kept.
+    share_contrast, share_snr : array, shape (shares,)
+        The feature's contrast left, and its signal to noise.
+    frames, frames_snr : array, shape (numbers,)
+        Kept frames, and the feature's signal to noise.
+    sharpening : Sharpening
+        Rings and noise by the strength of an unsharp mask.
+    advice : tuple of str
+        Sentences.
+    """
+
+    feature: str
+    gains_e_per_dn: FloatArray
+    gain_snr: FloatArray
+    shares: FloatArray
+    share_contrast: FloatArray
+    share_snr: FloatArray
+    frames: FloatArray
+    frames_snr: FloatArray
+    sharpening: Sharpening
+    advice: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class MoonLayer:
+    """Satellites alone, as the camera would see them in the stack, to lay over a picture of the planet.
+
+    Parameters
+    ----------
+    light : float32 array, shape (rows, columns)
+        Relative to the brightest pixel of the brightest satellite; row 0 is the sensor's lowest.
+    middle_row, middle_column : float
+        Where the planet's middle lies, pixels.
+    names : tuple of str
+        Which satellites.
+    time_utc : str
+        For which instant.
+    """
+
+    light: npt.NDArray[np.float32]
+    middle_row: float
+    middle_column: float
+    names: tuple[str, ...]
+    time_utc: str
 
 
 @dataclass(frozen=True)
@@ -319,6 +386,10 @@ class Plan:
         The fixed safety text, where it applies.
     warnings : tuple of str
         Reservations.
+    layer : MoonLayer or None
+        Satellites that can be laid over a picture.
+    trades : Trades or None
+        Trade-offs, where they were asked for.
     """
 
     body: str
@@ -339,6 +410,8 @@ class Plan:
     advice: tuple[str, ...]
     caution: str | None
     warnings: tuple[str, ...] = ()
+    layer: MoonLayer | None = None
+    trades: Trades | None = None
 
     @property
     def times_utc(self) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from simulate.planning.nights import times_of
-from simulate.present.planning_record import CaptureCard, MoonCard, Plan, Season
+from simulate.present.planning_record import CaptureCard, MoonCard, Plan, Season, Trades
 from simulate.present.words import ascii_text, body_title, compass, duration, where_text
 
 WIDE = 80
@@ -104,6 +104,8 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
     lines += ["", "Capture card", *card_lines(plan.card)]
     if plan.features:
         lines += ["", "What can be seen", *feature_lines(plan)]
+    if plan.trades:
+        lines += ["", *_trade_lines(plan.trades)]
     for warning in plan.warnings:
         lines += ["", *textwrap.wrap(f"Note: {warning}", WIDE)]
     return _finished(lines, plain)
@@ -125,6 +127,15 @@ def curve_table(plan: Plan) -> list[str]:
             f"{f'{spread:.2f}″' if math.isfinite(spread) else '-':>10} {curve['sun_altitude_deg'][i]:4.0f}° "
             f"{curve['moon_altitude_deg'][i]:4.0f}° {_meridian(plan, i):>9}"
         )
+    return lines
+
+
+def _trade_lines(trades: Trades) -> list[str]:
+    """Return what gain, share and number of frames do, in lines."""
+    title = "Gain, share and number of frames" + (f", judged by: {trades.feature}" if trades.feature else "")
+    lines = textwrap.wrap(title, WIDE)
+    for sentence in trades.advice:
+        lines += textwrap.wrap(sentence, WIDE, initial_indent="  ", subsequent_indent="  ")
     return lines
 
 
@@ -184,9 +195,10 @@ def _limit_text(card: CaptureCard) -> str:
     limits = card.longest
     if not math.isfinite(limits.usual_s):
         return "the planet does not turn"
+    turned = "needs" if card.seconds > 1.001 * limits.usual_s else "needs no"
     return (
         f"{duration(limits.strict_s)} strict, {duration(limits.usual_s)} usual (0.4 and 0.8 of the delivered width; "
-        f"the middle moves {limits.motion_arcsec_per_min:.3f}″/min)"
+        f"the middle moves {limits.motion_arcsec_per_min:.3f}″/min): {duration(card.seconds)} {turned} de-rotation"
     )
 
 
@@ -203,12 +215,19 @@ def _optics_rows(card: CaptureCard) -> list[tuple[str, str]]:
         ("Focus", f"within ±{card.focus_tolerance_um:.0f} um; drifts {drift}"),
         ("Colour fringe", f"{_shift_text(card)}; zenith at position angle {card.zenith_position_angle_deg:.0f}°"),
         ("Camera", f"up is position angle {card.up_position_angle_deg:.0f}°{mirror}"),
-        ("Sharpening", f"radius {card.sharpening_radius_px:.1f} px (sigma of the blur)"),
+        ("Sharpening", _sharpening_text(card)),
     ]
     if len(card.white_balance) > 1:
         balance = ", ".join(f"{name} x{factor:.2f}" for name, factor in card.white_balance)
         rows.insert(3, ("Colour balance", f"{balance} makes sunlit grey grey"))
     return rows
+
+
+def _sharpening_text(card: CaptureCard) -> str:
+    text = f"unsharp mask of radius {card.sharpening_radius_px:.1f} px (sigma of the blur)"
+    if card.sharpening_strength <= 0.05:
+        return f"{text}: none, the stack is too noisy"
+    return f"{text}, strength up to {card.sharpening_strength:.1f}; {card.sharpening_limited_by} is the limit"
 
 
 def _shift_text(card: CaptureCard) -> str:

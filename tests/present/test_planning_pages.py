@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from simulate.compose.plan import PlanOptions, plan
 from simulate.compose.season import SeasonOptions, season
@@ -25,8 +27,9 @@ from simulate.present.planning_chart import (
     strip_board,
 )
 from simulate.present.planning_json import plan_json, season_json
-from simulate.present.planning_record import Plan, Season
+from simulate.present.planning_record import MoonLayer, Plan, Season
 from simulate.present.planning_text import plan_text, ranking_text, season_text
+from simulate.present.planning_trades import trades_board, write_moon_layer
 
 SITE = Site(47.4, 8.5, 400.0)
 
@@ -39,7 +42,7 @@ def saturn() -> Season:
 
 @pytest.fixture(scope="module")
 def venus() -> Plan:
-    return plan("venus", "2026-08-15", SITE, "refractor-40", options=PlanOptions(judge_events=False))
+    return plan("venus", "2026-08-15", SITE, "refractor-40", options=PlanOptions(judge_events=False, trades=True))
 
 
 def test_tables_fit_eighty_columns_and_plain_ones_are_ascii(saturn: Season, venus: Plan) -> None:
@@ -68,6 +71,27 @@ def test_a_night_s_text_holds_the_card_and_the_daylight_caution(venus: Plan) -> 
         assert f"\n  {word}" in text
     assert "CAUTION" in " ".join(text.split())
     assert "Sunset" in text
+
+
+def test_trade_offs_are_told_drawn_and_put_into_json(venus: Plan) -> None:
+    assert "Gain, share and number of frames" in plan_text(venus)
+    board = trades_board(venus)
+    assert board.png({}) == trades_board(venus).png({})
+    values = json.loads(json.dumps(plan_json(venus, {})))["trades"]
+    assert len(values["shares"]) == len(values["share_snr"])
+    assert values["sharpening"]["limited_by"] in ("ringing", "noise")
+
+
+def test_a_layer_of_moons_is_white_with_their_light_as_opacity(tmp_path: Path) -> None:
+    light = np.zeros((5, 7), np.float32)
+    light[1, 2] = 1.0
+    path = write_moon_layer(tmp_path / "moons.png", MoonLayer(light, 2.0, 3.0, ("io",), "2027-02-10T23:00:00.000Z"))
+    with Image.open(path) as picture:
+        values = np.asarray(picture)
+        assert "column 3.00, row 2.00 from the top" in picture.info["Comment"]
+    assert values.shape == (5, 7, 2)
+    assert np.all(values[..., 0] == 255)
+    assert np.argwhere(values[..., 1]).tolist() == [[3, 2]]  # row 0 of the file is the top
 
 
 def test_the_charts_are_drawn_alike_each_time(saturn: Season, venus: Plan) -> None:
