@@ -56,8 +56,9 @@ LEAST_EXPLAINED = 0.978
 DOUBTFUL = 0.99
 """Share below which another time is tried too, where the clock cannot be told."""
 
-SCALE_FLOOR = 0.001
-"""Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better."""
+SCALE_FLOOR = 0.0014
+"""Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better (measured on
+one half of the trial's pictures)."""
 
 APERTURE_FLOOR = 0.025
 """The same of the effective aperture: one number stands for a transfer of some other shape."""
