@@ -155,7 +155,12 @@ class Canvas:
             block *= 1.0 + weight * (factors - 1.0)
 
     def _reached(self, patch: Patch | Outline) -> Iterator[tuple[FloatArray, FloatArray]]:
-        """Yield the blocks that a patch reaches, as views, with its weight there, shape (rows, columns, 1).
+        """Yield the blocks that a patch reaches, as views, with its weight there, shape (rows, columns, 1)."""
+        for rows, columns, weight in self.reach(patch):
+            yield self.values[rows, columns], weight
+
+    def reach(self, patch: Patch | Outline) -> Iterator[tuple[slice, slice, FloatArray]]:
+        """Yield the rows and columns that a patch reaches, with its weight there, shape (rows, columns, 1).
 
         A patch that lies across longitude 0 reaches two blocks.
         """
@@ -166,10 +171,9 @@ class Canvas:
         offset = self.longitudes_deg - patch.longitude_deg % 360.0
         for turn in (-360.0, 0.0, 360.0):
             columns = _run(np.abs(offset + turn) <= min(reach_x / max(narrowest, 1e-3), 180.0))
-            block = self.values[rows, columns]
-            if block.size:
+            if self.values[rows, columns].size:
                 weight = patch.weight(latitude[:, None], self.longitudes_deg[columns][None, :])
-                yield block, weight[..., None]
+                yield rows, columns, weight[..., None]
 
 
 def _run(chosen: npt.NDArray[np.bool_]) -> slice:

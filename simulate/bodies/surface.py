@@ -355,9 +355,36 @@ def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) 
     zonal = zonal or ("ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features))
     latitudes, longitudes = _nodes(step_deg, zonal)
     canvas = Canvas(latitudes, longitudes, palette, _ground(body, palette, conditions, latitudes, longitudes))
+    blocks = {} if zonal else _area_blocks(body, step_deg)
     for feature in features:
-        paint(canvas, feature, conditions)
+        if feature.where in blocks:
+            colour = palette.colour(feature)
+            for rows, columns, cover in blocks[feature.where]:
+                block = canvas.values[rows, columns]
+                block += cover * (colour - block)
+        else:
+            paint(canvas, feature, conditions)
     return frozen_array(canvas.values)
+
+
+@lru_cache(maxsize=2)
+def _area_blocks(body: Body, step_deg: float) -> dict[str, tuple[tuple[slice, slice, FloatArray], ...]]:
+    """Return what each area that no date changes covers: rows, columns and the share covered there.
+
+    Outlines are costly, and every twin of a map without one of its features has all the others.
+    """
+    palette = read_palette(body.section("map"))
+    conditions = Conditions(None, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    latitudes, longitudes = _nodes(step_deg, zonal=False)
+    canvas = Canvas(latitudes, longitudes, palette, np.empty((len(latitudes), len(longitudes), 1)))
+    areas = (f for f in body.features if f["kind"] == "area" and "season" not in f)
+    return {
+        feature.where: tuple(
+            (rows, columns, frozen_array(feature.get("opacity", 1.0) * weight))
+            for rows, columns, weight in canvas.reach(read_patch(feature, conditions))
+        )
+        for feature in areas
+    }
 
 
 def _nodes(step_deg: float, zonal: bool) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -391,7 +418,7 @@ def _ground(
     """Return what the features are painted upon, shape (latitudes, longitudes, bands), writable."""
     section = body.section("map")
     if "ground_file" in section:
-        return palette.tint(_measured_ground(body, conditions, latitudes, longitudes))
+        return palette.tint(_measured_ground(body, conditions, len(latitudes), len(longitudes)))
     if "zone" in section:
         profile = _zone_profile(section["zone"], palette, latitudes)
         return np.repeat(profile[:, None, :], len(longitudes), axis=1)
@@ -430,9 +457,8 @@ def _ground_section(name: str) -> Section:
     return read_section(tomllib.loads(text), name)
 
 
-def _measured_ground(
-    body: Body, conditions: Conditions, latitudes: npt.NDArray[np.float64], longitudes: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+@lru_cache(maxsize=1)
+def _measured_ground(body: Body, conditions: Conditions, row_count: int, column_count: int) -> FloatArray:
     """Return the factor (1 is bright desert) of the measured ground, shape (latitudes, longitudes).
 
     The coarse grid holds the dark features themselves, smeared. Where one is going to be painted (or
@@ -440,11 +466,12 @@ def _measured_ground(
     twice and leaves no ghost when it is taken out.
     """
     section = _ground_section(str(body.section("map")["ground_file"]))
+    latitudes, longitudes = _nodes(180.0 / (row_count - 1), zonal=column_count == 1)
     rows, columns = section["latitude_deg"], section["longitude_deg"]
     factor = 1.0 + (section["albedo"] / section["desert_albedo"] - 1.0) * section["stretch"]
     hidden = _covered_nodes(body.features, conditions, rows, columns, section["levelling_margin_deg"])
     hidden |= (np.abs(rows) > section["last_ground_latitude_deg"])[:, None]
-    return _spline(rows, latitudes) @ _fill(factor, hidden) @ _spline(columns, longitudes, period=360.0).T
+    return frozen_array(_spline(rows, latitudes) @ _fill(factor, hidden) @ _spline(columns, longitudes, period=360.0).T)
 
 
 def _covered_nodes(
