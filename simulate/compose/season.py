@@ -27,7 +27,7 @@ from simulate.compose.outlook import (
 from simulate.compose.view import ViewOptions, compose_view
 from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Site, as_site
-from simulate.geometry.clock import days_of, tt_to_time, warn_outside_table
+from simulate.geometry.clock import days_of, tt_to_time, utc_text, warn_outside_table
 from simulate.geometry.rise_set import night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
@@ -55,7 +55,7 @@ MOST_MOON_DAYS = 100.0
 """Longest span for which the events of moons are listed."""
 
 BEST_DATES = 5
-WORTH_A_LOOK = 0.25
+WORTH_A_LOOK = 0.4
 """Share of the best merit from which a date may come into the strip."""
 
 MOST_PHASE_SHIFT_DAYS = 20.0
@@ -181,9 +181,9 @@ def season(
         raise InputError("body", known.name, "a planet or the moon has seasons here")
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
-    task = _task(known.name, start, end, place, asked)
     case = Case(known, tool, place, air, asked.view, asked.ephemeris)
     with kept_warnings() as texts:
+        task = _task(known.name, start, end, place, asked)
         if place is not None:
             warn_outside_table(np.array(task.noons_tt))
         found = _season(case, _rows(task, executor), asked, executor)
@@ -202,7 +202,7 @@ def _task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOpt
     days = first + step * np.arange(count)
     if site is not None:
         # nights are named by the evening: the local noon of each date
-        noon = noon_of(str(tt_to_time(first).isot)[:10], site)
+        noon = noon_of(utc_text(first)[:10], site)
         days = noon + step * np.arange(count)
     elif options.hour_utc is not None:
         raise InputError("hour", options.hour_utc, "an hour of the night needs a site")
@@ -514,6 +514,8 @@ def _ring_light(found: Season) -> tuple[str, ...]:
         if event.kind != "opposition" or not days[0] + 7 < event.day_tt < days[-1] - 7:
             continue
         before, there = np.interp([event.day_tt - 7.0, event.day_tt], days, ratio)
+        if not (math.isfinite(before) and math.isfinite(there)):
+            continue
         text = f"The rings give {there:.2f} of the globe's light at opposition on {event.time_utc[:10]}"
         sentences.append(f"{text}, {before:.2f} a week before.")
     return tuple(sentences)
@@ -564,7 +566,7 @@ def _circumstances(found: Season, index: int) -> str:
 def strip_dates(found: Season, count: int) -> list[int]:
     """Return the dates of the strip: the best of each apparition, then those farthest from any chosen.
 
-    Only dates worth a look count: at least a quarter of the best merit.
+    Only dates worth a look count: at least four tenths of the best merit.
     """
     merit = ranking_score(found.columns)
     worth = np.flatnonzero(found.usable & (merit >= WORTH_A_LOOK * merit.max()))

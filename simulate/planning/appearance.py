@@ -18,6 +18,8 @@ EDGE_LEVEL = 0.08
 """Share of the greatest brightness at which a terminator is taken to lie: chosen so that Venus looks half 4 to 6 days
 off, as published, where 1 to 2 arcsec are resolved."""
 
+LEAST_OPENING_DEG = 5.0
+
 GREEN_NM = 550.0
 
 _CELLS = 192
@@ -90,18 +92,19 @@ def _edge(x: FloatArray, cut: FloatArray, inside: int, side: int) -> float:
 
 
 def ring_globe_ratio(body: Body, columns: Mapping[str, FloatArray]) -> FloatArray:
-    """Return how bright Saturn's rings are in V relative to its globe, shape (dates,); 0 where they add nothing.
+    """Return how bright Saturn's rings are in V relative to its globe, shape (dates,); not a number where unknown.
 
     The magnitude with rings against that of the globe alone (Mallama & Hilton 2018, equations 10 and 11). The rings'
-    flare about opposition is the former's term in exp(-2.25 phase angle). Nearly closed rings come out as 0: the two
-    formulas were fitted apart and differ by 0.04 mag there.
+    flare about opposition is the former's term in exp(-2.25 phase angle). Where the rings are lit from behind or open
+    by less than `LEAST_OPENING_DEG` (the geometric mean of Earth and Sun) the two formulas, fitted apart and 0.04 mag
+    off each other for closed rings, tell nothing.
 
     Parameters
     ----------
     body : Body
         With rings.
     columns : mapping of str to array, shape (dates,)
-        "magnitude", "phase_angle_deg", "distance_au", "sun_distance_au".
+        "magnitude", "phase_angle_deg", "distance_au", "sun_distance_au", "ring_opening_deg", "ring_opening_sun_deg".
     """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RangeWarning)
@@ -113,4 +116,7 @@ def ring_globe_ratio(body: Body, columns: Mapping[str, FloatArray]) -> FloatArra
                 )
             ]
         )
-    return np.maximum(10.0 ** (0.4 * (globe - columns["magnitude"])) - 1.0, 0.0)
+    product = columns["ring_opening_deg"] * columns["ring_opening_sun_deg"]
+    open_enough = np.sqrt(np.maximum(product, 0.0)) >= LEAST_OPENING_DEG
+    ratio = 10.0 ** (0.4 * (globe - columns["magnitude"])) - 1.0
+    return np.where(open_enough, np.maximum(ratio, 0.0), np.nan)

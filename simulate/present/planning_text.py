@@ -15,6 +15,8 @@ from simulate.present.words import ascii_text, body_title, compass, duration, wh
 WIDE = 80
 MOST_EVENTS = 60
 TABLE_ROWS = 24
+LONGEST_TOLD_S = 6 * 3600.0
+"""A limit on the recording that is longer than this is none."""
 
 
 def season_text(season: Season, *, plain: bool = False) -> str:
@@ -195,6 +197,8 @@ def _limit_text(card: CaptureCard) -> str:
     limits = card.longest
     if not math.isfinite(limits.usual_s):
         return "the planet does not turn"
+    if limits.strict_s > LONGEST_TOLD_S:
+        return "its turn sets no limit in one night: needs no de-rotation"
     turned = "needs" if card.seconds > 1.001 * limits.usual_s else "needs no"
     return (
         f"{duration(limits.strict_s)} strict, {duration(limits.usual_s)} usual (0.4 and 0.8 of the delivered width; "

@@ -18,7 +18,7 @@ from simulate.present.board import ACCENT, CLEAR, DISC, INK, LINE, QUIET, Board
 from simulate.present.files import write_bytes
 from simulate.present.images import screen_values, top_first
 from simulate.present.planning_chart import round_step
-from simulate.present.planning_record import MoonLayer, Plan, Trades
+from simulate.present.planning_record import CaptureCard, MoonLayer, Plan, Trades
 from simulate.present.words import body_title
 
 FloatArray = npt.NDArray[np.floating]
@@ -65,14 +65,16 @@ def trades_board(plan: Plan) -> Board:
     assert trades is not None
     board = Board(WIDTH, 800)
     words = [line for text in trades.advice for line in board.wrapped(text, WIDTH - 2 * LEFT, 14)]
-    board.resize(HEAD + 2 * (PLOT_HEIGHT + GAP) + 20 * len(words) + 24)
+    plots = _plots(plan, trades)
+    foot = HEAD + math.ceil(len(plots) / 2) * (PLOT_HEIGHT + GAP)
+    board.resize(foot + 20 * len(words) + 24)
     board.text(LEFT, 42, f"{body_title(plan.body)} through {plan.instrument.name}", 24, INK, bold=True)
     told = f"night of {plan.night}; exposure {1000 * plan.card.exposure_s:.3g} ms"
     board.text(LEFT, 68, f"{told}; judged by: {trades.feature}" if trades.feature else told, 13, QUIET)
-    for index, plot in enumerate(_plots(plan, trades)):
+    for index, plot in enumerate(plots):
         x = LEFT + index % 2 * (PLOT_WIDTH + 130)
         _draw(board, plot, x, HEAD + 16 + index // 2 * (PLOT_HEIGHT + GAP))
-    y = HEAD + 2 * (PLOT_HEIGHT + GAP) + 10
+    y = foot + 10
     for line in words:
         board.text(LEFT, y, line, 14, INK)
         y += 20
@@ -83,12 +85,6 @@ def _plots(plan: Plan, trades: Trades) -> list[Plot]:
     card, sharp = plan.card, trades.sharpening
     bright, faint = trades.gain_snr
     gain = ((bright, ACCENT, "brightest part"), (faint, CLEAR, "a tenth of that"))
-    share = (
-        (trades.share_snr / np.nanmax(trades.share_snr), ACCENT, "signal to noise, relative"),
-        (trades.share_contrast, CLEAR, "contrast left"),
-    )
-    root = trades.frames_snr[0] * np.sqrt(trades.frames / trades.frames[0])
-    frames = ((root, QUIET, "by the root of the number"), (trades.frames_snr, ACCENT, "with what never averages out"))
     limit = np.maximum(np.minimum(sharp.noise, 1.0), 0.02)
     rings: tuple[tuple[FloatArray, str, str], ...] = (
         (100 * sharp.overshoot, ACCENT, "rings at the limb"),
@@ -96,15 +92,24 @@ def _plots(plan: Plan, trades: Trades) -> list[Plot]:
         (100 * limit, QUIET, "what rings may reach"),
         (np.full(len(limit), 100 * NOISE_LIMIT), INK, "what noise may reach"),
     )
-    snr = "signal to noise of the stack"
-    plots = [Plot(f"Gain: {snr}", "e⁻/DN", trades.gains_e_per_dn, gain, mark=card.gain_e_per_dn)]
+    plots = [Plot("Gain: signal to noise of the stack", "e⁻/DN", trades.gains_e_per_dn, gain, mark=card.gain_e_per_dn)]
     if trades.feature:
-        plots += [
-            Plot("Share of the frames kept", "%", 100 * trades.shares, share, mark=100 * card.kept / card.frames),
-            Plot(f"Frames kept: {snr}", "frames", trades.frames, frames, log_y=True, mark=card.kept),
-        ]
+        plots += _judged_plots(card, trades)
     title = "Sharpening: share of the brightness, %"
     return [*plots, Plot(title, "strength of the unsharp mask", sharp.strengths, rings, False, mark=sharp.strongest)]
+
+
+def _judged_plots(card: CaptureCard, trades: Trades) -> list[Plot]:
+    share = (
+        (trades.share_snr / np.nanmax(trades.share_snr), ACCENT, "signal to noise, relative"),
+        (trades.share_contrast, CLEAR, "contrast left"),
+    )
+    root = trades.frames_snr[0] * np.sqrt(trades.frames / trades.frames[0])
+    frames = ((root, QUIET, "by the root of the number"), (trades.frames_snr, ACCENT, "with what never averages out"))
+    return [
+        Plot("Share of the frames kept", "%", 100 * trades.shares, share, mark=100 * card.kept / card.frames),
+        Plot("Frames kept: signal to noise of the stack", "frames", trades.frames, frames, log_y=True, mark=card.kept),
+    ]
 
 
 class _Scale:

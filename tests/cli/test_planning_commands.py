@@ -51,6 +51,18 @@ def test_the_moon_can_be_planned_with_a_station_before_it(tmp_path: Path, capsys
     assert "space station 600 km away" in " ".join(out.split())
 
 
+def test_trade_offs_and_the_layer_of_moons_are_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    night = ["--night", "2027-01-10", *SITE, *SMALL, "--output", str(tmp_path), "--quick", "--trades", "--json"]
+    code, out, err = run(capsys, "plan", "saturn", *night)
+    assert code == 0, err
+    document = json.loads(out)
+    assert {Path(document["files"][kind]).suffix for kind in ("trades", "moons")} == {".png"}
+    assert all(Path(path).stat().st_size > 200 for path in document["files"].values())
+    assert "titan" in document["moon_layer"]["moons"]
+    assert len(document["trades"]["frames"]) == len(document["trades"]["frames_snr"])
+    assert document["card"]["sharpening_strength"] >= 0
+
+
 @pytest.mark.parametrize(
     ("words", "field"),
     [

@@ -234,3 +234,22 @@ def test_an_hour_needs_a_site() -> None:
         season("mars", "2027-02-10", "2027-02-13", "refractor-40", options=SeasonOptions(hour_utc=21.0))
     with pytest.raises(InputError, match="hour"):
         SeasonOptions(hour_utc=25.0)
+
+
+def test_venus_looks_half_before_it_is_in_the_evening_and_after_it_in_the_morning() -> None:
+    """Published: 4 to 6 days; a wide blur works against it."""
+    options = SeasonOptions(step_days=2.0, judged=1)
+    found = season("venus", "2026-07-01", "2027-02-01", "refractor-80", sky=Sky(seeing_arcsec=1.0), options=options)
+    true = {event.what.split("(")[1][:6]: event.day_tt for event in found.events if event.kind == "half phase"}
+    seen = {event.what.split("(")[1][:6]: event.day_tt for event in found.events if event.kind == "apparent half phase"}
+    assert -8 < seen["waning"] - true["waning"] < -3
+    assert 3 < seen["growin"] - true["growin"] < 8
+
+
+def test_saturn_s_season_tells_the_rings_light_at_opposition() -> None:
+    options = SeasonOptions(step_days=2.0, judged=1)
+    found = season("saturn", "2026-09-10", "2026-11-01", "refractor-80", options=options)
+    (sentence,) = [text for text in found.advice if text.startswith("The rings give")]
+    assert "opposition on 2026-10-04" in sentence
+    top = found.columns["ring_globe_ratio"].max()
+    assert f"{top:.2f}" in sentence

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulate.planning.search import crossings, maxima, spans, wrapped
+from simulate.planning.search import crossed, crossings, maxima, spans, wrapped
 
 
 @given(st.floats(-3, 3))
@@ -50,3 +50,9 @@ def test_nothing_is_found_where_nothing_happens() -> None:
 def test_spans() -> None:
     assert spans(np.array([1, 1, 0, 0, 1], bool)) == [(0, 1), (4, 4)]
     assert spans(np.zeros(3, bool)) == []
+
+
+def test_crossings_of_a_table_lie_on_straight_lines() -> None:
+    days, signs = crossed(np.array([0.0, 1.0, 2.0, 4.0]), np.array([-1.0, 1.0, 3.0, -1.0]))
+    assert days.tolist() == [0.5, 3.5]
+    assert signs.tolist() == [1.0, -1.0]
