@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,7 +36,7 @@ from simulate.planning.capture import station_crossing
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
 from simulate.planning.search import spans
 from simulate.present.caution import NO_ADVICE_DEG, caution_for
-from simulate.present.planning_record import Plan, PlannedEvent, Window
+from simulate.present.planning_record import Plan, PlannedEvent, Window, frozen_columns
 from simulate.recording.workers import in_order
 from simulate.values.arrays import frozen_array
 
@@ -223,8 +222,7 @@ def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
         system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
         curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
     usable = night_merit(case.body.name, altitude, curve["sun_altitude_deg"]) > 0.0
-    columns = MappingProxyType({name: frozen_array(column) for name, column in curve.items()})
-    return Course(frozen_array(days_tt), columns, frozen_array(usable))
+    return Course(frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
 
 
 def best_window(course: Course, best_tt: float) -> Window:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,7 +36,7 @@ from simulate.planning.events import INNER, Event, season_events
 from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.search import crossed, spans
 from simulate.present.caution import caution_for
-from simulate.present.planning_record import Season
+from simulate.present.planning_record import Season, frozen_columns
 from simulate.present.record import View
 from simulate.recording.workers import in_order
 from simulate.values.arrays import frozen_array
@@ -267,7 +266,7 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
         site=case.site,
         sky=case.sky,
         days_tt=frozen_array(rows["day_tt"]),
-        columns=MappingProxyType({name: frozen_array(column) for name, column in rows.items()}),
+        columns=frozen_columns(rows),
         central_meridian_deg=frozen_array(rows.get("central_meridian_deg", np.full(len(altitude), np.nan))),
         usable=frozen_array(usable),
         best=best_dates(rows["day_tt"], ranking_score(rows)),

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +19,17 @@ from simulate.planning.events import Event
 from simulate.planning.nights import SunEvent, times_of
 from simulate.planning.sharpening import Sharpening
 from simulate.present.record import FeatureLine, View
+from simulate.values.arrays import frozen_array
 
 if TYPE_CHECKING:
     from simulate.air import Sky
     from simulate.geometry import Apparition, Site
     from simulate.instruments import Instrument
+
+
+def frozen_columns(columns: Mapping[str, FloatArray]) -> Mapping[str, FloatArray]:
+    """Return columns as a read-only mapping of read-only arrays."""
+    return MappingProxyType({name: frozen_array(column) for name, column in columns.items()})
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +85,14 @@ class Season:
     judged: tuple[tuple[int, tuple[FeatureLine, ...]], ...] = ()
     strip: tuple[View, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return the fields with the read-only mapping as a plain one, which other processes can be sent."""
+        return {**self.__dict__, "columns": dict(self.columns)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take the fields back."""
+        self.__dict__.update({**state, "columns": frozen_columns(state["columns"])})
 
     @property
     def times_utc(self) -> tuple[str, ...]:
@@ -412,6 +427,14 @@ class Plan:
     warnings: tuple[str, ...] = ()
     layer: MoonLayer | None = None
     trades: Trades | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Return the fields with the read-only mapping as a plain one, which other processes can be sent."""
+        return {**self.__dict__, "curve": dict(self.curve)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take the fields back."""
+        self.__dict__.update({**state, "curve": frozen_columns(state["curve"])})
 
     @property
     def times_utc(self) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from simulate.geometry import Site, best_moment
 from simulate.geometry.clock import tt_days
 from simulate.instruments import load_instrument
 from simulate.planning.nights import noon_of
+from simulate.recording.workers import open_executor
 
 SITE = Site(47.4, 8.5, 400.0)
 QUICK = PlanOptions(judge_events=False)
@@ -105,6 +106,18 @@ def test_bodies_are_ranked_and_what_cannot_be_had_is_told() -> None:
     assert ranked[0].body == "jupiter"
     assert [entry.merit for entry in ranked] == sorted((entry.merit for entry in ranked), reverse=True)
     assert len(ranked) + len(refused) == 3
+
+
+def test_processes_change_nothing() -> None:
+    bodies, tools = ["uranus", "neptune"], ["refractor-40"]
+    alone, _ = plans(bodies, "2027-01-10", SITE, tools, options=QUICK)
+    with open_executor(2) as executor:
+        spread, _ = plans(bodies, "2027-01-10", SITE, tools, options=QUICK, executor=executor)
+    for one, other in zip(alone, spread, strict=True):
+        assert (one.body, one.merit, one.card, one.advice) == (other.body, other.merit, other.card, other.advice)
+        assert list(one.curve) == list(other.curve)
+        assert all(np.array_equal(one.curve[name], other.curve[name], equal_nan=True) for name in one.curve)
+        assert not other.curve["altitude_deg"].flags.writeable
 
 
 def test_a_night_with_nothing_is_an_error() -> None:
