@@ -39,6 +39,10 @@ class InputError(SimulateError, ValueError):
             shown = shown[:117] + "..."
         super().__init__(f"{field}: {shown} cannot be used; {allowed}")
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Let errors come back from other processes, which would else be built anew from the sentence alone."""
+        return type(self), (self.field, self.value, self.allowed)
+
 
 class InputErrors(InputError):
     """Several faults of one file or call, reported together, one line each."""
@@ -48,6 +52,10 @@ class InputErrors(InputError):
         first = self.faults[0]
         super().__init__(first.field, first.value, first.allowed)
         self.args = ("\n".join(str(fault) for fault in self.faults),)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """See `InputError`."""
+        return type(self), (self.faults,)
 
 
 class BelowHorizonError(InputError):

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import pickle
 import warnings
 
 import pytest
 
-from simulate.errors import InputError, InputErrors, RangeWarning, choose, kept_warnings, nearest
+from simulate.errors import BelowHorizonError, InputError, InputErrors, RangeWarning, choose, kept_warnings, nearest
 
 
 def test_an_unknown_word_offers_the_nearest_known_one() -> None:
@@ -23,6 +24,15 @@ def test_several_faults_are_told_a_line_each() -> None:
 
 def test_a_huge_value_is_shortened() -> None:
     assert len(str(InputError("field", "x" * 5000, "give less"))) < 200
+
+
+def test_errors_come_back_from_other_processes_as_they_were() -> None:
+    below = BelowHorizonError("night", "2026-09-10", "it does not rise")
+    for error in (below, InputErrors([below, InputError("b", "x", "give y")])):
+        back = pickle.loads(pickle.dumps(error))
+        assert type(back) is type(error)
+        assert str(back) == str(error)
+        assert (back.field, back.value, back.allowed) == (error.field, error.value, error.allowed)
 
 
 class OtherWarning(UserWarning):
