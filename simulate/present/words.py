@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from simulate.bodies import feature_names, load_body
 from simulate.present.advice import city_text, corrector_text, enlarging_text, mount_text, on_the_moon_text
 from simulate.present.caution import caution_for
 from simulate.present.record import OpticsFacts, View
@@ -341,14 +342,15 @@ def instrument_text(instrument: Any) -> str:
 def _choices(view: View) -> list[str]:
     """What the user chose about the picture, where it is not the usual."""
     given = view.inputs
+    own = feature_names(load_body(view.body), minor=True)
     parts = []
     if given.get("invented_texture"):
         parts.append("the fine texture is invented")
     if given.get("without"):
         parts.append("left out: " + ", ".join(given["without"]))
-    if given.get("red_spot_longitude_deg") is not None:
+    if given.get("red_spot_longitude_deg") is not None and "red spot" in own:
         parts.append(f"red spot at System II {given['red_spot_longitude_deg']:g}°")
-    if given.get("dust"):
+    if given.get("dust") and view.body == "mars":
         parts.append(f"dust {given['dust']:g}")
     return parts
 

@@ -46,6 +46,9 @@ STRETCHES = (0.93, 1.0, 1.07)
 WIDE_STRETCHES = (0.64, 0.71, 0.79, 0.87, 1.15, 1.26, 1.38)
 """The same where nothing was found near that scale."""
 
+ROUGHLY_AS_GOOD = 3.0
+"""Up to how many times the smallest misfit of the rough fits another angle is tried in the fine one, too."""
+
 CLEARLY_EXPLAINED = 0.9
 """Share of a picture's variance that any right body explains, however processed."""
 
@@ -475,18 +478,18 @@ def _rough(window: Window, theory: Theory, start: FloatArray, mirrored: bool) ->
 
 
 def _distinct(rough: list[tuple[bool, Any]]) -> list[tuple[bool, Any]]:
-    """The best of each mirror, and the better mirror's best other angle."""
+    """The best of each mirror, and of each the best other angle where the rough fit does not speak against it.
+
+    Half turned and mirrored a ringed planet looks nearly the same, and a rough fit may take one for the other.
+    """
+    best = min(entry[1].cost for entry in rough)
     kept: list[tuple[bool, Any]] = []
     for mirrored in (False, True):
         own = sorted((entry for entry in rough if entry[0] is mirrored), key=lambda entry: entry[1].cost)
         kept.append(own[0])
-    first = min(kept, key=lambda entry: entry[1].cost)
-    others = [
-        entry
-        for entry in rough
-        if entry[0] is first[0] and abs(math.remainder(entry[1].x[3] - first[1].x[3], 2 * math.pi)) > 0.2
-    ]
-    return kept + sorted(others, key=lambda entry: entry[1].cost)[:1]
+        others = (entry for entry in own if abs(math.remainder(entry[1].x[3] - own[0][1].x[3], 2 * math.pi)) > 0.2)
+        kept += [entry for entry in others if entry[1].cost < ROUGHLY_AS_GOOD * best][:1]
+    return kept
 
 
 def _finished(fine: Window, coarse: Window, theory: Theory, mirrored: bool, rough: Any) -> Fit:
