@@ -225,12 +225,12 @@ def _draw(
     # where the well may overflow (mean + 6 sigma), the charge is clipped before the read noise comes on top
     overflow = (math.sqrt(full_well_e + 9) - 3) ** 2
     # a few large draws: each call of the generator costs as much as thousands of numbers
-    bits = _bits(rng, 3, mean.size)
+    bits = _bits(rng, 2, mean.size)
     for first in range(0, mean.size, _PIECE):
         piece = slice(first, first + _PIECE)
         light = mean[piece]
         deviate = _normal_table().take(bits[0, piece])
-        charge = np.empty_like(light) if exact else _quick_charge(light, read_e, full_well_e, deviate, bits[1:, piece])
+        charge = np.empty_like(light) if exact else _quick_charge(light, read_e, full_well_e, deviate, bits[:, piece])
         drawn = np.flatnonzero(light > (-1.0 if exact else overflow))
         if drawn.size:
             counts = np.minimum(rng.poisson(light[drawn]), full_well_e)
@@ -246,15 +246,17 @@ def _quick_charge(
     bits: npt.NDArray[np.uint16],
 ) -> npt.NDArray[np.floating]:
     """Charge read, by `skewed_normal` and below `EXACT_BELOW_E` by `_low_counts`."""
-    few = mean < EXACT_BELOW_E
-    if not few.any():
+    bright = np.flatnonzero(mean >= EXACT_BELOW_E)
+    if bright.size == mean.size:
         return skewed_normal(mean, read_e, deviate)
     counts = _low_counts(mean, bits)
     if full_well_e < _LARGEST_COUNT:
         counts = np.minimum(counts, np.float32(full_well_e))
     charge = np.float32(read_e) * deviate
     charge += counts
-    return charge if few.all() else np.where(few, charge, skewed_normal(mean, read_e, deviate))
+    if bright.size:
+        charge[bright] = skewed_normal(mean.take(bright), read_e, deviate.take(bright))
+    return charge
 
 
 def _low_counts(mean: npt.NDArray[np.float32], bits: npt.NDArray[np.uint16]) -> npt.NDArray[np.uint8]:
@@ -268,9 +270,11 @@ def _low_counts(mean: npt.NDArray[np.float32], bits: npt.NDArray[np.uint16]) -> 
     mean : array, shape (pixels,)
         Expected electrons.
     bits : array, shape (2, pixels)
-        Random bits.
+        Random bits. Those of the first row made the read noise already; of them the lowest eight serve, which say
+        next to nothing of its size.
     """
-    level = bits[0] * np.float32(2**-16)
+    level = (bits[0] & np.uint16(255)) * np.float32(2**-8)
+    level += np.float32(2**-9)
     level += mean * np.float32(1 / _STEP_E)
     with np.errstate(invalid="ignore"):  # of larger means, whose places are clipped and whose counts are not used
         place = level.astype(np.int32)
