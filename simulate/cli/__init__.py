@@ -16,6 +16,7 @@ from importlib import import_module
 
 from simulate import __version__
 from simulate.errors import InputError, choose
+from simulate.recording.threads import one_thread
 
 COMMANDS = {
     "view": "the picture that a telescope, camera, place, time and air should record",
@@ -95,6 +96,8 @@ def _dispatch(words: list[str]) -> int:
     if words[0].startswith("-"):
         raise InputError("simulate", words[0], "give a command first; see 'simulate --help'")
     name = choose("command", words[0], COMMANDS)
+    # matrices here are small: more threads of the linear algebra library cost twice the work and gain no time
+    one_thread()
     command = import_module(f"simulate.cli.{name}")
     command_parser = _Parser(
         prog=f"simulate {name}",
