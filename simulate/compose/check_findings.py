@@ -13,7 +13,7 @@ from scipy import ndimage
 from simulate.bodies import feature_names
 from simulate.camera import channel_names
 from simulate.compose.check_bench import Bench, Fitted
-from simulate.geometry import Apparition, apparition, parse_time
+from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judgement.checking.faults import (
     Fault,
     Lookalikes,
@@ -119,15 +119,13 @@ def faults_of(
 
 def clock_of(bench: Bench, fitted: Fitted) -> Measurement | None:
     """Return the seconds by which the picture shows the planet later than the time told; None if it cannot tell."""
-    from astropy.time import TimeDelta
-
-    seen, middle, total = bench.seen, parse_time(bench.seen.time_utc), 0.0
+    seen, total = bench.seen, 0.0
     for _ in range(MOST_CLOCK_STEPS):
         before, after = (
             bench.at(
                 apparition(
                     bench.body,
-                    middle + TimeDelta(total + away, format="sec"),
+                    instant_after(seen.time_utc, total + away),
                     seen.site,
                     ephemeris=seen.ephemeris,
                 )

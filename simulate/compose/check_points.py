@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from simulate.compose.check_bench import Bench, Fitted
 from simulate.errors import InputError
-from simulate.geometry import MoonTrack, moon_table, parse_time
+from simulate.geometry import MoonTrack, instant_after, moon_table
 from simulate.judgement.checking.dots import (
     Dot,
     Expected,
@@ -146,9 +146,7 @@ def _moons_time(bench: Bench, fitted: Fitted, dots: tuple[Dot, ...], near: float
 
 
 def _moon_places(bench: Bench, steps_s: FloatArray) -> _Places | None:
-    from astropy.time import TimeDelta
-
-    times = parse_time(bench.seen.time_utc) + TimeDelta(steps_s, format="sec")
+    times = instant_after(bench.seen.time_utc, steps_s)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from simulate.compose.check_bench import Bench
 from simulate.errors import InputError
-from simulate.geometry import Apparition, apparition, parse_time
+from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judgement.checking.dates import by_likeness
 from simulate.judgement.checking.finding import Found
 from simulate.judgement.checking.fitting import Fit, fit_picture
@@ -124,9 +124,7 @@ def _rotation_s(bench: Bench) -> float:
 
 
 def _seen(bench: Bench, offset_s: float) -> Apparition:
-    from astropy.time import TimeDelta
-
-    time = parse_time(bench.seen.time_utc) + TimeDelta(offset_s, format="sec")
+    time = instant_after(bench.seen.time_utc, offset_s)
     return apparition(bench.body, time, bench.seen.site, ephemeris=bench.seen.ephemeris)
 
 

@@ -20,7 +20,7 @@ from simulate.compose.judge import Bench, all_weights
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
 from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
 from simulate.errors import BelowHorizonError, InputError, choose, kept_warnings
-from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
+from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement import (
     FLOOR,
@@ -401,11 +401,7 @@ def _later_aim(seen: Apparition) -> Aim | None:
     """Return the way through the air two hours later; None without a site or below the horizon by then."""
     if seen.site is None:
         return None
-    from astropy.time import TimeDelta
-
-    later = apparition(
-        seen.body, parse_time(seen.time_utc) + TimeDelta(7200.0, format="sec"), seen.site, ephemeris=seen.ephemeris
-    )
+    later = apparition(seen.body, instant_after(seen.time_utc, 7200.0), seen.site, ephemeris=seen.ephemeris)
     try:
         refuse_below_horizon(later)
     except BelowHorizonError:

@@ -37,7 +37,7 @@ from simulate.compose.view import (
     view_inputs,
 )
 from simulate.errors import InputError, choose
-from simulate.geometry import Apparition, apparition, as_site, parse_time, turned
+from simulate.geometry import Apparition, apparition, as_site, instant_after, parse_time, turned
 from simulate.instruments import Instrument, load_instrument
 from simulate.recording.exports import write_tiff_frames, write_video
 from simulate.recording.files import CubeFile, CubeLayout, TruthPicture, inputs_hash, write_truth
@@ -298,9 +298,7 @@ class PlanetTruth:
         """Return the scene in the camera's frame at a time relative to the middle of the recording, s."""
         plan, seen = self._plan, self._plan.middle
         if offset_s:
-            from astropy.time import TimeDelta
-
-            instant = parse_time(seen.time_utc) + TimeDelta(offset_s, format="sec")
+            instant = instant_after(seen.time_utc, offset_s)
             moved = apparition(self._body, instant, seen.site, ephemeris=seen.ephemeris)
             # season and drifting features stand still for minutes, so that one map of the surface serves throughout
             seen = replace(moved, jd_tt=seen.jd_tt, solar_longitude_deg=seen.solar_longitude_deg)
@@ -359,9 +357,7 @@ def _cadence_s(plan: Plan, body: Body) -> float:
     half = max(plan.shape) * plan.pixel_arcsec / 2
     speeds = [rotation_arcsec_per_s(body, seen), math.radians(abs(field_turn_deg(plan.instrument, seen, 1.0))) * half]
     if seen.moons and plan.options.view.scene.moons:
-        from astropy.time import TimeDelta
-
-        later = apparition(body, parse_time(seen.time_utc) + TimeDelta(60.0, format="sec"), seen.site)
+        later = apparition(body, instant_after(seen.time_utc, 60.0), seen.site)
         near = [(a, b) for a, b in zip(seen.moons, later.moons, strict=True) if _within(a, half)]
         speeds += [math.hypot(b.east_arcsec - a.east_arcsec, b.north_arcsec - a.north_arcsec) / 60 for a, b in near]
     fastest = max(speeds)

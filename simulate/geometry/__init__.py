@@ -15,7 +15,7 @@ rise_set    risings, transits, settings, the best moment of a night
 """
 
 from simulate.geometry.apparitions import Apparition, apparition, turned
-from simulate.geometry.clock import parse_time, utc_text
+from simulate.geometry.clock import instant_after, parse_time, utc_text
 from simulate.geometry.moons import MoonState, MoonTrack, moon_table
 from simulate.geometry.rise_set import BestMoment, RiseTransitSet, best_moment, next_rise, night_of, rise_transit_set
 from simulate.geometry.site import Site, as_site, parse_site
@@ -33,6 +33,7 @@ __all__ = [
     "apparition_table",
     "as_site",
     "best_moment",
+    "instant_after",
     "moon_table",
     "next_rise",
     "night_of",

@@ -95,13 +95,31 @@ def parse_time(value: str | datetime | Time) -> Time:
     return time
 
 
+def instant_after(value: str | datetime | Time, seconds: npt.ArrayLike) -> Time:
+    """Return the instant, or instants, so many seconds after one; before it where they are negative.
+
+    Parameters
+    ----------
+    value : str, datetime or Time
+        As for `parse_time`.
+    seconds : array_like
+        A number, or several.
+    """
+    from astropy.time import TimeDelta
+
+    start = parse_time(value)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", erfa.ErfaWarning)  # as in `parse_time`
+        return cast("Time", start + TimeDelta(seconds, format="sec"))
+
+
 def _read_iso(text: Any, time_type: type[Time]) -> Time:
     match = _ISO.fullmatch(text.strip()) if isinstance(text, str) else None
     if match is None:
         raise InputError("time", text, _FORM)
     date, clock, offset = match.groups()
     try:
-        time = time_type(f"{date}T{clock or '00:00'}", format="isot", scale="utc")
+        time = cast("Time", time_type(f"{date}T{clock or '00:00'}", format="isot", scale="utc"))
     except ValueError as error:
         raise InputError("time", text, _FORM) from error
     if offset and offset.upper() != "Z":
@@ -169,7 +187,7 @@ def utc_to_tt(utc1: FloatArray, utc2: FloatArray) -> FloatArray:
 def tt_to_time(days_tt: npt.ArrayLike) -> Time:
     """Return an astropy Time in UTC from TT days since J2000, any shape."""
     utc1, utc2 = _tt_to_utc(np.asarray(days_tt, dtype=float))
-    time = time_class()(utc1, utc2, format="jd", scale="utc")
+    time = cast("Time", time_class()(utc1, utc2, format="jd", scale="utc"))
     time.format = "isot"
     return time
 

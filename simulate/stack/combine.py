@@ -213,11 +213,8 @@ class _Drops:
     """
 
     def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
-        try:
-            from drizzle.resample import Drizzle
-        except ImportError as error:
-            wanted = "finer resampling and colours need the extra for it: pip install 'simulate[stack]'"
-            raise InputError("stack", str(recording.path), wanted) from error
+        from drizzle.resample import Drizzle
+
         self._noise, self._factor = noise, laid.factor
         self._lattices = _lattices(recording.facts.filter_array, recording.shape)
         spacing = 1 if recording.facts.filter_array == "mono" else 2

@@ -105,5 +105,10 @@ def test_summary_fits_a_terminal(view):
 def test_provenance_says_what_was_invented(view):
     assert "aperture 150 mm, focal length 1200 mm" in provenance(view)
     assert "invented" not in provenance(view)
-    changed = replace(view, inputs={"invented_texture": True, "without": ["red spot"], "dust": 0.3})
-    assert "the fine texture is invented; left out: red spot; dust 0.3" in provenance(changed)
+    inputs = {"invented_texture": True, "without": ["red spot"], "dust": 0.3, "red_spot_longitude_deg": 60.0}
+    changed = replace(view, inputs=inputs)
+    assert "the fine texture is invented; left out: red spot; red spot at System II 60°; " in provenance(changed)
+    assert "dust" not in provenance(changed)  # it is of Mars, as the spot is of Jupiter
+    mars = provenance(replace(changed, body="mars"))
+    assert "; dust 0.3; " in mars
+    assert "System II" not in mars
