@@ -458,8 +458,12 @@ def _colours(plan: Plan, chain: Chain) -> npt.NDArray[np.float64]:
 
 def compute_frames(plan: Plan, first: int, last: int) -> Chunk:
     """Return frames first..last-1 of a plan and their truth rows: what a worker does."""
-    maker = make_frames(plan)
-    pairs = [maker.frame(number) for number in range(first, last)]
+    from threadpoolctl import threadpool_limits
+
+    # how many threads share a sum decides its last bits, and with them now and then a digital number
+    with threadpool_limits(limits=1, user_api="blas"):
+        maker = make_frames(plan)
+        pairs = [maker.frame(number) for number in range(first, last)]
     return np.stack([raw for raw, _ in pairs]), np.array([row for _, row in pairs])
 
 
