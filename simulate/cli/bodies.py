@@ -11,6 +11,8 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from simulate.cli import common
+
 if TYPE_CHECKING:
     from simulate.bodies import Body
     from simulate.bodies.describe import Fact
@@ -23,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the body's name, --mark and --json."""
     parser.add_argument("body", nargs="?", help="a body; without it, the list of bodies")
     parser.add_argument("--mark", help="only numbers of this mark: seen, quoted, computed or memory")
-    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+    common.add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -41,7 +43,6 @@ def run(arguments: argparse.Namespace) -> int:
 def _run_list(as_json: bool) -> int:
     from simulate.bodies import body_names, load_body
     from simulate.bodies.describe import sourced_numbers
-    from simulate.cli import common
 
     bodies = [load_body(name) for name in body_names()]
     if as_json:
@@ -66,7 +67,6 @@ def _run_list(as_json: bool) -> int:
 
 def _run_body(body: Body, mark: str | None, as_json: bool) -> int:
     from simulate.bodies.describe import describe
-    from simulate.cli import common
 
     if as_json:
         common.print_json(_document(body, mark))

@@ -38,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     told.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
     told.add_argument("--no-files", action="store_true", help="write no sheet, labels and animation")
     common.add_output(parser)
+    common.add_seed(parser, "the twin's noise")
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -75,10 +75,27 @@ def add_air(parser: argparse.ArgumentParser) -> None:
 
 
 def add_output(parser: argparse.ArgumentParser) -> None:
-    """Add --output, --seed and --json."""
+    """Add --output and --json."""
     parser.add_argument("--output", default="outputs", metavar="DIR", help="folder for the results (default: outputs)")
-    parser.add_argument("--seed", type=int, default=0, help="seed of the noise; same inputs and seed, same bytes")
+    add_json(parser)
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add --json."""
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def add_seed(parser: argparse.ArgumentParser, of: str = "the noise") -> None:
+    """Add --seed, for a command that draws at random."""
+    parser.add_argument(
+        "--seed", type=int, default=0, metavar="N", help=f"seed of {of} (default 0); same inputs and seed, same bytes"
+    )
+
+
+def add_spread(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
+    """Add --processes and --scheduler."""
+    parser.add_argument("--processes", type=int, default=1, metavar="N", help="processes on this machine (default 1)")
+    parser.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
 
 
 def read_site(text: str | None) -> Site | None:

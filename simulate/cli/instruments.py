@@ -11,6 +11,8 @@ import textwrap
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from simulate.cli import common
+
 if TYPE_CHECKING:
     from simulate.instruments import Instrument
 
@@ -23,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "instrument", nargs="*", metavar="NAME|FILE", help="what to explain; without one, all shipped ones are listed"
     )
-    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+    common.add_json(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -38,8 +40,6 @@ def run(arguments: argparse.Namespace) -> int:
 
     chosen = [load_instrument(name) for name in arguments.instrument or instrument_names()]
     if arguments.json:
-        from simulate.cli import common
-
         common.print_json({"instruments": [_document(instrument) for instrument in chosen]})
     elif arguments.instrument:
         for index, instrument in enumerate(chosen):

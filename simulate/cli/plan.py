@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.cli.season import add_files, add_spread, file_word
+from simulate.cli.season import file_word
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -44,8 +44,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--trades", action="store_true", help="also chart what gain, share and number of frames and sharpening do"
     )
     parser.add_argument("--quick", action="store_true", help="do not judge each event through the instrument")
-    add_spread(parser)
-    add_files(parser)
+    common.add_spread(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -53,9 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="besides the FITS cube: tiff (16-bit frames) or video (uncompressed, 8 bits, for a look); repeatable",
     )
     work.add_argument("--resume", action="store_true", help="go on with an interrupted recording")
-    work.add_argument("--processes", type=int, default=1, help="processes on this machine (default 1)")
-    work.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
+    common.add_spread(work)
     common.add_output(parser)
+    common.add_seed(parser, "air and noise")
 
 
 def run(arguments: argparse.Namespace) -> int:

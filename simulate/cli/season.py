@@ -35,20 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--moons", action="store_true", help="list what Jupiter's moons and red spot do in the dark (up to 100 days)"
     )
     parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
-    add_spread(parser)
-    add_files(parser)
-
-
-def add_spread(parser: argparse.ArgumentParser) -> None:
-    """Add --processes and --scheduler."""
-    parser.add_argument("--processes", type=int, default=1, metavar="N", help="processes on this machine (default 1)")
-    parser.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
-
-
-def add_files(parser: argparse.ArgumentParser) -> None:
-    """Add --output and --json."""
-    parser.add_argument("--output", default="outputs", metavar="DIR", help="folder for the results (default: outputs)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+    common.add_spread(parser)
+    common.add_output(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--as-mounted", action="store_true", help="show sheets as the camera sees them instead of north up"
     )
     common.add_output(parser)
+    common.add_seed(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
