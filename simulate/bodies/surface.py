@@ -43,6 +43,10 @@ if TYPE_CHECKING:
     from simulate.bodies.body import Body
 
 FloatArray = npt.NDArray[np.floating]
+Nodes = tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]
+"""Latitudes and longitudes of a map."""
+Blocks = tuple[tuple[slice, slice, FloatArray], ...]
+"""Rows, columns and the share covered there, (rows, columns, 1)."""
 
 SEASON_DIGITS = 1
 """Seasons and drifting spots are taken to a tenth of a degree: finer than anything known of either, and one
@@ -288,7 +292,9 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
         palette = read_palette(section)
         gain = np.interp(bare.wavelengths_nm, palette.wavelengths_nm, palette.by_band(section["dust_brightening"]))
     veiled = with_dust(np.moveaxis(bare.reflectance, 0, -1).astype(float), dust, gain)
-    return SurfaceMap(bare.name, bare.wavelengths_nm, _bands_first(veiled), bare.longitude_system)
+    return SurfaceMap(
+        bare.name, bare.wavelengths_nm, _bands_first(veiled, np.ones(veiled.shape[-1])), bare.longitude_system
+    )
 
 
 @lru_cache(maxsize=4)
@@ -308,15 +314,16 @@ def _bare_map(
     canvas = _painted(body, palette, without, conditions, section["step_deg"])
     if texture:
         canvas = _textured(body, canvas, conditions, texture_jd)
-    values = canvas.values / _mean_reflectance(body, season_deg)
-    return SurfaceMap(
-        body.name, np.array(palette.wavelengths_nm), _bands_first(values), str(section.get("longitude_system", ""))
-    )
+    relative = _bands_first(canvas.values, _mean_reflectance(body, season_deg))
+    system = str(section.get("longitude_system", ""))
+    return SurfaceMap(body.name, np.array(palette.wavelengths_nm), relative, system)
 
 
-def _bands_first(values: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
-    """Turn (latitudes, longitudes, bands) into float32 (bands, latitudes, longitudes)."""
-    return np.ascontiguousarray(np.moveaxis(values, -1, 0), dtype=np.float32)
+def _bands_first(values: npt.NDArray[np.float64], unit: FloatArray) -> npt.NDArray[np.float32]:
+    """Turn (latitudes, longitudes, bands) into float32 (bands, latitudes, longitudes), in a unit for each band."""
+    turned = np.moveaxis(values, -1, 0)
+    relative = np.empty(turned.shape, np.float32)
+    return np.divide(turned, unit[:, None, None], out=relative, casting="same_kind")
 
 
 @lru_cache(maxsize=64)
@@ -336,7 +343,8 @@ def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: 
     zonal = "ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features)
     latitudes, longitudes = _nodes(step_deg, zonal)
     values = _lasting(body, without, step_deg, zonal)
-    canvas = Canvas(latitudes, longitudes, palette, np.repeat(values, len(longitudes) // values.shape[1], axis=1))
+    shape = len(latitudes), len(longitudes), values.shape[2]
+    canvas = Canvas(latitudes, longitudes, palette, np.broadcast_to(values, shape).copy())
     for feature in features[len(lasting) :]:
         paint(canvas, feature, conditions)
     return canvas
@@ -347,28 +355,55 @@ def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) 
     """Paint the ground and the features that no date changes, up to the first that one does.
 
     Read-only; one column where nothing depends on longitude. Kept, because seasons and drifting spots
-    ask for it again and again.
+    ask for it again and again. An area changes only the places where it lies: a map without some is the
+    map with them, painted again there.
     """
-    palette = read_palette(body.section("map"))
-    conditions = Conditions(None, 0.0, body.equatorial_radius_km, body.polar_radius_km)
     features = tuple(takewhile(lambda f: f["kind"] in LASTING_KINDS, shown_features(body, without)))
     zonal = zonal or ("ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features))
-    latitudes, longitudes = _nodes(step_deg, zonal)
-    canvas = Canvas(latitudes, longitudes, palette, _ground(body, palette, conditions, latitudes, longitudes))
-    blocks = {} if zonal else _area_blocks(body, step_deg)
+    nodes = _nodes(step_deg, zonal)
+    areas = {} if zonal else _area_blocks(body, step_deg)
+    local = frozenset(name for name in without if all(f.where in areas for f in _sections_of(body, name)))
+    if not areas or not local:
+        return frozen_array(_paint_part(body, features, nodes, areas, (slice(None), slice(None))))
+    values = _lasting(body, without - local, step_deg, zonal).copy()
+    for feature in (f for name in sorted(local) for f in _sections_of(body, name)):
+        for rows, columns, _ in areas[feature.where]:
+            values[rows, columns] = _paint_part(body, features, nodes, areas, (rows, columns))
+    return frozen_array(values)
+
+
+def _sections_of(body: Body, name: str) -> tuple[Section, ...]:
+    """Return a feature and its parts."""
+    return tuple(f for f in body.features if name in (f["name"], f.get("part_of", "")))
+
+
+def _paint_part(
+    body: Body, features: tuple[Section, ...], nodes: Nodes, areas: dict[str, Blocks], part: tuple[slice, slice]
+) -> npt.NDArray[np.float64]:
+    """Paint the ground and features upon it in some rows and columns of the map, (rows, columns, bands)."""
+    palette = read_palette(body.section("map"))
+    conditions = Conditions(None, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    latitudes, longitudes = nodes[0][part[0]], nodes[1][part[1]]
+    canvas = Canvas(latitudes, longitudes, palette, _ground(body, palette, conditions, nodes, part))
+    starts = [cut.indices(len(axis))[0] for cut, axis in zip(part, nodes, strict=True)]
     for feature in features:
-        if feature.where in blocks:
-            colour = palette.colour(feature)
-            for rows, columns, cover in blocks[feature.where]:
-                block = canvas.values[rows, columns]
-                block += cover * (colour - block)
-        else:
+        if feature.where not in areas:
             paint(canvas, feature, conditions)
-    return frozen_array(canvas.values)
+            continue
+        colour = palette.colour(feature)
+        for rows, columns, cover in areas[feature.where]:
+            down, across = (
+                slice(max(cut.start - start, 0), max(cut.stop - start, 0))
+                for cut, start in zip((rows, columns), starts, strict=True)
+            )
+            block = canvas.values[down, across]
+            top, left = max(starts[0] - rows.start, 0), max(starts[1] - columns.start, 0)
+            block += cover[top : top + block.shape[0], left : left + block.shape[1]] * (colour - block)
+    return canvas.values
 
 
 @lru_cache(maxsize=2)
-def _area_blocks(body: Body, step_deg: float) -> dict[str, tuple[tuple[slice, slice, FloatArray], ...]]:
+def _area_blocks(body: Body, step_deg: float) -> dict[str, Blocks]:
     """Return what each area that no date changes covers: rows, columns and the share covered there.
 
     Outlines are costly, and every twin of a map without one of its features has all the others.
@@ -387,7 +422,7 @@ def _area_blocks(body: Body, step_deg: float) -> dict[str, tuple[tuple[slice, sl
     }
 
 
-def _nodes(step_deg: float, zonal: bool) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _nodes(step_deg: float, zonal: bool) -> Nodes:
     rows, columns = round(180.0 / step_deg) + 1, round(360.0 / step_deg)
     return np.linspace(-90.0, 90.0, rows), np.arange(1 if zonal else columns, dtype=np.float64) * (360.0 / columns)
 
@@ -409,16 +444,13 @@ def _textured(body: Body, canvas: Canvas, conditions: Conditions, time_jd: float
 
 
 def _ground(
-    body: Body,
-    palette: Palette,
-    conditions: Conditions,
-    latitudes: npt.NDArray[np.float64],
-    longitudes: npt.NDArray[np.float64],
+    body: Body, palette: Palette, conditions: Conditions, nodes: Nodes, part: tuple[slice, slice]
 ) -> npt.NDArray[np.float64]:
-    """Return what the features are painted upon, shape (latitudes, longitudes, bands), writable."""
+    """Return what the features are painted upon, shape (latitudes, longitudes, bands) of a part, writable."""
     section = body.section("map")
     if "ground_file" in section:
-        return palette.tint(_measured_ground(body, conditions, len(latitudes), len(longitudes)))
+        return palette.tint(_measured_ground(body, conditions, len(nodes[0]), len(nodes[1]))[part])
+    latitudes, longitudes = nodes[0][part[0]], nodes[1][part[1]]
     if "zone" in section:
         profile = _zone_profile(section["zone"], palette, latitudes)
         return np.repeat(profile[:, None, :], len(longitudes), axis=1)
