@@ -23,15 +23,16 @@ from simulate.compose.view import (
     ExpectedFrame,
     body_width_arcsec,
     green_channel,
+    mount_turn_deg,
     rotation_arcsec_per_s,
     scene_colours,
 )
 from simulate.planning.capture import (
+    FAINT_PART,
     bit_depth,
     critical_amplifier,
     critical_focal_ratio,
     enough_frames,
-    field_rotation_deg_per_h,
     focus_drift_um_per_k,
     focus_tolerance_um,
     gigabytes,
@@ -39,18 +40,16 @@ from simulate.planning.capture import (
     region_of_interest,
     ripple_steps,
 )
-from simulate.planning.sharpening import FWHM_PER_SIGMA
 from simulate.present.planning_record import CaptureCard, ChannelShift, MoonCard, MoonLayer
 from simulate.stack import keep_fraction
+from simulate.stack.expected import WANTED_LEVEL
 from simulate.values.arrays import frozen_array
+from simulate.values.constants import FWHM_PER_SIGMA
 
 FloatArray = npt.NDArray[np.floating]
 
 LAYER_REACH = 3.0
 """How far a satellite's light is drawn, delivered widths; beyond it is below a thousandth of its peak or so."""
-
-FAINT_PART = 0.1
-"""Level, relative to the peak, at which no contour steps should show (a terminator, a belt's edge)."""
 
 FOLDED_FOCAL_RATIO = 9.0
 """Obstructed telescopes slower than this are mostly folded ones, whose tube is shorter than their focal length."""
@@ -103,7 +102,7 @@ def _data(setup: Prospect) -> dict[str, Any]:
     width = body_width_arcsec(look.body, look.scene.apparition)
     region = region_of_interest(width, pixel, camera.rows, camera.columns)
     return {
-        "fitting_gain_e_per_dn": max(peak, 1e-9) / 0.6 / max(camera.largest_dn - camera.offset_dn, 1.0),
+        "fitting_gain_e_per_dn": max(peak, 1e-9) / WANTED_LEVEL / max(camera.largest_dn - camera.offset_dn, 1.0),
         "file_bits": bits,
         "noise_steps_8bit": steps,
         "ripple_steps_8bit": ripple_steps(steps),
@@ -157,7 +156,7 @@ def _colours(look: ExpectedFrame) -> dict[str, Any]:
 
 
 def _moons(look: ExpectedFrame, exposure_s: float) -> dict[str, Any]:
-    moons, turn = moon_cards(look, exposure_s), _field_rotation(look)
+    moons, turn = moon_cards(look, exposure_s), mount_turn_deg(look.instrument, look.scene.apparition, 60.0)
     clear = [moon.exposure_ratio for moon in moons if moon.state == "clear"]
     reach = max((math.hypot(moon.east_arcsec, moon.north_arcsec) for moon in moons), default=0.0)
     return {
@@ -286,12 +285,3 @@ def _lay_moon(look: ExpectedFrame, light: FloatArray, spread: FloatArray, place:
     inside = (2 * np.abs(cells[0]) < grid.rows) & (2 * np.abs(cells[1]) < grid.columns)
     values = map_coordinates(spread, cells, order=3, mode="grid-wrap")
     light[row - reach : row + reach + 1, column - reach : column + reach + 1] += np.where(inside, values, 0.0)
-
-
-def _field_rotation(look: ExpectedFrame) -> float:
-    seen = look.scene.apparition
-    if look.instrument.mount.kind != "altazimuth" or seen.site is None or seen.altitude_deg is None:
-        return 0.0
-    altitude = min(seen.altitude_deg, 89.9)
-    # the position angle of the sensor's rows grows as the parallactic angle does
-    return -field_rotation_deg_per_h(seen.site.latitude_deg, seen.azimuth_deg or 0.0, altitude) / 60.0

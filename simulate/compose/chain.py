@@ -43,6 +43,7 @@ from simulate.scene import PointSource, Scene
 from simulate.stack import finer_sampling
 from simulate.telescope import Telescope, make_pupil, transfers
 from simulate.values.arrays import frozen_array
+from simulate.values.constants import GREEN_NM
 from simulate.values.grid import Grid
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
@@ -60,9 +61,6 @@ STEPS = (
     "filter array",
 )
 """What takes contrast away between the sky and the sensor, in the order of the light."""
-
-GREEN_NM = 550.0
-"""Wavelength at which sharpness and sampling are quoted."""
 
 CELLS_PER_RESOLUTION = (4.0, 3.0)
 """Cells of the fine grid along lambda/D at 550 nm, wanted and least: the cut-off frequency of the

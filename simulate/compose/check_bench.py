@@ -12,7 +12,7 @@ import numpy.typing as npt
 from simulate.air import Sky, seeing_transfers
 from simulate.bodies import Body
 from simulate.camera import SensorGrid, pixel_transfer
-from simulate.compose.chain import GREEN_NM, Aim, Chain, Setting, make_chain
+from simulate.compose.chain import Aim, Chain, Setting, make_chain
 from simulate.compose.view import (
     ViewOptions,
     body_width_arcsec,
@@ -35,7 +35,7 @@ from simulate.scene import Scene, SceneOptions, render
 from simulate.stack import restore
 from simulate.stack.restore import rings_of
 from simulate.telescope import make_pupil, transfer
-from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 from simulate.values.grid import Grid
 from simulate.values.spectrum import SpectralBins
 

@@ -16,7 +16,7 @@ from scipy.special import j1
 from simulate.bodies import Body, load_body
 from simulate.bodies.features import feature_names
 from simulate.bodies.spectra import body_photon_flux
-from simulate.compose.chain import GREEN_NM, Chain, Setting, add_point, cell_transfer, scene_colours
+from simulate.compose.chain import Chain, Setting, add_point, cell_transfer, scene_colours
 from simulate.judgement import (
     FLOOR,
     SEPARATE_LINE,
@@ -35,7 +35,7 @@ from simulate.judgement import (
 from simulate.present.record import FeatureLine
 from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import Restored, Stack, crop_spectrum, delivered_fwhm, restoring_gain
-from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 from simulate.values.grid import Grid
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from simulate.air import Sky
 from simulate.bodies import Body, load_body
 from simulate.camera import channel_names
-from simulate.compose.chain import GREEN_NM, STEPS, Aim, sampling_ratio
+from simulate.compose.chain import STEPS, Aim, sampling_ratio
 from simulate.compose.colours import screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, all_weights
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
@@ -35,6 +35,7 @@ from simulate.judgement import (
 from simulate.present.limits_record import Band, BudgetStep, Improvement, Limits, SmallestAperture
 from simulate.scene import SceneOptions
 from simulate.stack import ExposureWishes
+from simulate.values.constants import GREEN_NM
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation

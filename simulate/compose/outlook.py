@@ -16,7 +16,7 @@ import numpy as np
 from simulate.air import Sky, dispersion_arcsec
 from simulate.bodies import Body, load_body
 from simulate.bodies.spectra import solar_photon_flux
-from simulate.compose.chain import GREEN_NM, Aim, Setting, lay_field, make_chain
+from simulate.compose.chain import Aim, Setting, lay_field, make_chain
 from simulate.compose.judge import Bench, feature_line, judge_scene
 from simulate.compose.view import (
     ExpectedFrame,
@@ -35,7 +35,7 @@ from simulate.instruments import Instrument
 from simulate.judgement import THRESHOLDS, JudgedFeature, judged_features
 from simulate.present.record import FeatureLine
 from simulate.stack import Exposure, delivered_fwhm
-from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
 
 ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
 """Airless altitudes at which sharpness is computed; between them it is interpolated over log(altitude)."""
@@ -106,7 +106,7 @@ def sharpness_curve(instrument: Instrument, sky: Sky, height_m: float = 0.0) -> 
 def _delivered(instrument: Instrument, sky: Sky, altitude_deg: float, height_m: float) -> float:
     lifted = altitude_deg + float(refraction_deg(altitude_deg, height_m)) if altitude_deg < 90.0 else 90.0
     aim = Aim(altitude_deg, float(airmass(lifted)), 0.0, height_m)
-    diffraction = 1.03 * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    diffraction = DIFFRACTION_WIDTH * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
     blur = math.hypot(diffraction, sky.seeing_arcsec * aim.airmass**0.6)
     laid = lay_field(instrument, 6.0 * blur, aim)
     bins = seen_bins(instrument.camera)

@@ -29,8 +29,8 @@ from simulate.compose.view import (
     ViewOptions,
     expected_frame,
     exposure_of,
-    field_turn_deg,
     green_channel,
+    mount_turn_deg,
     refuse_below_horizon,
     rotation_arcsec_per_s,
     seen_bins,
@@ -355,9 +355,9 @@ def _cadence_s(plan: Plan, body: Body) -> float:
     """Time in which nothing in the field moves by more than `STILL_PIXELS` pixels, s; infinite for a still field."""
     seen = plan.middle
     half = max(plan.shape) * plan.pixel_arcsec / 2
-    speeds = [rotation_arcsec_per_s(body, seen), math.radians(abs(field_turn_deg(plan.instrument, seen, 1.0))) * half]
+    speeds = [rotation_arcsec_per_s(body, seen), math.radians(abs(mount_turn_deg(plan.instrument, seen, 1.0))) * half]
     if seen.moons and plan.options.view.scene.moons:
-        later = apparition(body, instant_after(seen.time_utc, 60.0), seen.site)
+        later = apparition(body, instant_after(seen.time_utc, 60.0), seen.site, ephemeris=seen.ephemeris)
         near = [(a, b) for a, b in zip(seen.moons, later.moons, strict=True) if _within(a, half)]
         speeds += [math.hypot(b.east_arcsec - a.east_arcsec, b.north_arcsec - a.north_arcsec) / 60 for a, b in near]
     fastest = max(speeds)

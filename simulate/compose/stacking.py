@@ -22,6 +22,7 @@ from simulate.stack.model import as_stack, limb_fwhm_px, measured_transfer, mode
 from simulate.stack.reader import Facts, RawRecording
 from simulate.stack.restore import delivered_fwhm, restore
 from simulate.stack.results import Restored
+from simulate.values.constants import ARCSEC_PER_RADIAN
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +127,7 @@ def _against_truth(stack: FrameStack, facts: Facts, truth: Path) -> npt.NDArray[
     channel = names.index("green") if "green" in names else 0
     shape = (stack.picture.shape[1], stack.picture.shape[2])
     true = on_cells(plane[channel], shape)
-    cutoff = (facts.aperture_mm or 0.0) * 1e6 / 500.0 / 206264.806
+    cutoff = (facts.aperture_mm or 0.0) * 1e6 / 500.0 / ARCSEC_PER_RADIAN
     return measured_transfer(stack.picture[_green(stack)], true, stack.laid.step_arcsec, cutoff)
 
 

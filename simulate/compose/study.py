@@ -21,7 +21,6 @@ from simulate.air import Sky
 from simulate.bodies import Body
 from simulate.camera import SensorGrid
 from simulate.compose.chain import (
-    GREEN_NM,
     Aim,
     Chain,
     Setting,
@@ -46,7 +45,6 @@ from simulate.compose.judge import (
 )
 from simulate.compose.view import (
     LEAST_SHARE,
-    USUAL_SMEAR,
     body_width_arcsec,
     green_channel,
     rotation_arcsec_per_s,
@@ -56,6 +54,7 @@ from simulate.compose.view import (
 from simulate.geometry import Apparition
 from simulate.instruments import Instrument
 from simulate.judgement import FLOOR, JudgedFeature, Judgement
+from simulate.planning.capture import USUAL_SMEAR
 from simulate.scene import Scene, SceneOptions, render
 from simulate.stack import (
     Exposure,
@@ -67,7 +66,7 @@ from simulate.stack import (
     finer_sampling,
     keep_fraction,
 )
-from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, GREEN_NM
 from simulate.values.grid import Grid
 
 FloatArray = npt.NDArray[np.floating]

@@ -12,7 +12,8 @@ from simulate.compose.judge import judge_scene
 from simulate.compose.outlook import Prospect, standing_features
 from simulate.compose.view import bench_of, green_channel
 from simulate.geometry.vectors import FloatArray
-from simulate.judgement import JudgedFeature
+from simulate.judgement import THRESHOLDS, JudgedFeature
+from simulate.planning.capture import FAINT_PART
 from simulate.planning.sharpening import Sharpening, sharpening_limits
 from simulate.present.planning_record import Trades
 from simulate.stack import Exposure
@@ -23,9 +24,6 @@ FRAMES = (10, 30, 100, 300, 1_000, 3_000, 10_000, 30_000)
 GAIN_STEPS = 25
 GAIN_SPAN = 16.0
 """Where a camera gives no curve, gains are looked at from so much finer than its own to what its full well asks for."""
-
-FAINT_PART = 0.1
-"""Brightness, relative to the peak, of a faint part of the picture (a terminator, a belt's edge)."""
 
 FLAT_TOP = 0.98
 """Shares whose signal to noise comes this near to the best are as good."""
@@ -62,8 +60,12 @@ def _finest(setup: Prospect) -> JudgedFeature | None:
     kept = []
     for feature in standing_features(setup.look.body):
         found = judge_scene(setup.bench, setup.look.options.scene, (feature,))
-        kept += [(entry.snr, feature) for entry in found[:1] if entry.snr > 0 and entry.contrast > 0.08]
-    seen = [entry for entry in kept if entry[0] >= 7.0] or kept
+        kept += [
+            (entry.snr, feature)
+            for entry in found[:1]
+            if entry.snr > 0 and entry.contrast > THRESHOLDS.contrast_doubtful
+        ]
+    seen = [entry for entry in kept if entry[0] >= THRESHOLDS.snr_doubtful] or kept
     return min(seen, key=lambda entry: entry[0])[1] if seen else None
 
 

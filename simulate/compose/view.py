@@ -17,7 +17,6 @@ from simulate.bodies.colour import to_linear_srgb
 from simulate.bodies.spectra import solar_photon_flux
 from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, take_frame
 from simulate.compose.chain import (
-    GREEN_NM,
     Aim,
     Chain,
     Field,
@@ -35,6 +34,7 @@ from simulate.errors import BelowHorizonError, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.instruments import Instrument, load_instrument
+from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, USUAL_SMEAR, field_rotation_deg_per_h
 from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import (
@@ -51,6 +51,7 @@ from simulate.stack import (
 )
 from simulate.telescope import make_pupil, strehl, transfer, transfer_fwhm_arcsec
 from simulate.values.checks import to_float
+from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
 from simulate.values.grid import Grid
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
@@ -59,9 +60,6 @@ if TYPE_CHECKING:
     from astropy.time import Time
 
 FloatArray = npt.NDArray[np.floating]
-
-USUAL_SMEAR = 0.8
-"""Longest recording: the middle of the disc moves by this share of the delivered width (common practice)."""
 
 NEGLIGIBLE_SMEAR = 0.1
 """Rotation by less than this share of the delivered width is not drawn."""
@@ -355,7 +353,7 @@ def lay_view_field(
     """Choose the window and the grid for a body: room for the disc, its rings and the blur."""
     width = body_width_arcsec(body, seen)
     blur = math.hypot(
-        1.03 * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * 206265.0,
+        DIFFRACTION_WIDTH * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN,
         sky.seeing_arcsec * aim.airmass**0.6,
     )
     wanted = max(width / 0.6, width + 10 * blur)
@@ -387,7 +385,8 @@ def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
         return 0.0
     days = seen.jd_tt - J2000
     before, after = (pole_and_meridian(body, days + shift)[2] for shift in (0.0, 1e-3))
-    rate = max(abs(after[key] - before[key]) for key in after) / 86.4
+    # meridians begin again at 0 after 360 deg
+    rate = max(abs(math.remainder(after[key] - before[key], 360.0)) for key in after) / 86.4
     across = math.cos(math.radians(seen.sub_observer_latitude_centric_deg))
     return math.radians(rate) * seen.equatorial_diameter_arcsec / 2 * across
 
@@ -400,7 +399,8 @@ def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
     """
     scene, body = look.scene, look.body
     seen = scene.apparition
-    turn = field_turn_deg(look.instrument, seen, seconds)
+    mount, angle = look.instrument.mount, seen.parallactic_angle_deg
+    turn = mount_turn_deg(look.instrument, seen, seconds)
     at_edge = math.radians(abs(turn)) * body_width_arcsec(body, seen) / 2
     if max(rotation_arcsec_per_s(body, seen) * seconds, at_edge) <= NEGLIGIBLE_SMEAR * look.sharp_arcsec:
         return scene
@@ -409,21 +409,21 @@ def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
         instant = tt_to_time(seen.jd_tt - J2000 + away * seconds / 86400.0)
         moved = apparition(body, instant, seen.site, ephemeris=seen.ephemeris)
         # in the camera's frame the sky turns against the mount
-        moved = turned(moved, -away * turn)
+        moved = turned(moved, mount.sky_angle_deg(angle) - mount.sky_angle_deg(moved.parallactic_angle_deg))
         scenes.append(render(moved, body, scene.grid, scene.bins, options=look.options.scene))
     return pooled(scenes)
 
 
-def field_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> float:
-    """Return by how much the field turns on an altazimuth mount during `seconds`, deg.
+def mount_turn_deg(instrument: Instrument, seen: Apparition, seconds: float) -> float:
+    """Return by how much the position angle of the camera's rows grows during `seconds`, deg.
 
-    15.04 deg/h cos(latitude) cos(azimuth) / cos(altitude), the time derivative of the parallactic angle.
+    It follows the parallactic angle on an altazimuth mount and stands still on an equatorial one.
     """
     if instrument.mount.kind != "altazimuth" or seen.site is None or seen.altitude_deg is None:
         return 0.0
-    latitude, azimuth = math.radians(seen.site.latitude_deg), math.radians(seen.azimuth_deg or 0.0)
-    height = max(1e-3, math.cos(math.radians(seen.altitude_deg)))
-    return 15.04 / 3600.0 * math.cos(latitude) * math.cos(azimuth) / height * seconds
+    altitude = min(seen.altitude_deg, HIGHEST_FOLLOWED_DEG)
+    rate = field_rotation_deg_per_h(seen.site.latitude_deg, seen.azimuth_deg or 0.0, altitude)
+    return -rate * seconds / 3600.0
 
 
 def kept_frames(look: ExpectedFrame, exposure: Exposure) -> ExpectedFrame:

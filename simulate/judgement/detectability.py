@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.ndimage import correlate1d
 
 from simulate.errors import InputError, choose
+from simulate.values.constants import FWHM_PER_SIGMA
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -196,7 +197,7 @@ def _blur_template(without: FloatArray, fwhm_cells: float) -> FloatArray:
     """What the picture changes by for a response broader by `KNOWN_BLUR`: that much variance, diffused."""
     bend = correlate1d(without, BEND, 0, mode="nearest")
     bend += correlate1d(without, BEND, 1, mode="nearest")
-    bend *= KNOWN_BLUR * (fwhm_cells / 2.3548) ** 2
+    bend *= KNOWN_BLUR * (fwhm_cells / FWHM_PER_SIGMA) ** 2
     return bend
 
 

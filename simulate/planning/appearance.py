@@ -13,14 +13,13 @@ from simulate.bodies.photometry import visual_magnitude
 from simulate.bodies.scattering import minnaert_k
 from simulate.errors import RangeWarning
 from simulate.geometry.vectors import FloatArray
+from simulate.values.constants import FWHM_PER_SIGMA, GREEN_NM
 
 EDGE_LEVEL = 0.08
 """Share of the greatest brightness at which a terminator is taken to lie: chosen so that Venus looks half 4 to 6 days
 off, as published, where 1 to 2 arcsec are resolved."""
 
 LEAST_OPENING_DEG = 5.0
-
-GREEN_NM = 550.0
 
 _CELLS = 192
 _ACROSS = 96
@@ -70,7 +69,7 @@ def _seen_parts(exponent: float, phase_deg: float, blurs: FloatArray) -> FloatAr
     parts = []
     for blur in blurs:
         # a Gaussian parts into one across the cut and one along it
-        sigma = blur * _ACROSS / 2.3548
+        sigma = blur * _ACROSS / FWHM_PER_SIGMA
         across = np.exp(-0.5 * (away / max(sigma, 0.25)) ** 2)
         along = np.exp(-2.0 * (np.pi * sigma * waves) ** 2)
         line = np.pad(across @ light, room)

@@ -9,11 +9,9 @@ import math
 from dataclasses import dataclass
 
 from simulate.errors import InputError
+from simulate.judgement import FLOOR
 from simulate.values.checks import to_float
-from simulate.values.constants import ARCSEC_PER_RADIAN
-
-GREEN_NM = 550.0
-"""Wavelength at which optics are quoted, nm."""
+from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 
 STRICT_SMEAR = 0.4
 USUAL_SMEAR = 0.8
@@ -25,11 +23,14 @@ ALUMINIUM_PER_K = 23.6e-6
 SIDEREAL_DEG_PER_H = 15.041
 """Turn of the sky, deg/h: 360 deg in 23.9345 h."""
 
+HIGHEST_FOLLOWED_DEG = 89.9
+"""Altitude above which an altazimuth mount cannot follow anyway."""
+
+FAINT_PART = 0.1
+"""Brightness, relative to the peak, of a faint part of the picture (a terminator, a belt's edge)."""
+
 VISIBLE_STEP = 0.5
 """Noise, in steps of the converter, below which contour steps can show (common practice)."""
-
-FLOOR = 0.01
-"""Errors that never average out, relative to local brightness: flat field, processing (common practice)."""
 
 
 @dataclass(frozen=True)

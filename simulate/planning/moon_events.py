@@ -21,8 +21,8 @@ from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
 from simulate.planning.search import crossings, wrapped
 
-ON_DISC_DEG = 60.0
-"""Longitude from the central meridian within which a spot counts as on the disc (common practice)."""
+JUPITER_TURN_MIN = 595.7
+"""Rotation of Jupiter in System II, 9 h 55 min 41 s: 870.27 deg/day, by convention."""
 
 _STEP_DAYS = 4.0 / 1440.0
 _SPOT_STEP_DAYS = 1.0 / 24.0
@@ -137,7 +137,7 @@ def red_spot_events(
     doubt_min = 0.0
     if longitude_deg is None:
         longitude_deg, doubt_deg = red_spot_longitude(body, J2000 + 0.5 * (first_day + last_day)) or (0.0, 0.0)
-        doubt_min = doubt_deg / 360.0 * 595.5
+        doubt_min = doubt_deg / 360.0 * JUPITER_TURN_MIN
     note = f" (+-{doubt_min:.0f} min)" if doubt_min >= 2.0 else ""
 
     def away(days: FloatArray) -> FloatArray:
@@ -148,8 +148,3 @@ def red_spot_events(
     found, _ = crossings(away, np.linspace(first_day, last_day, count))
     what = f"red spot in the middle of the disc{note}"
     return tuple(Event(float(day), "red spot", "jupiter", what, "red spot") for day in found)
-
-
-def spot_on_disc_days() -> float:
-    """Return for how long before and after its passage the red spot counts as on the disc, days."""
-    return ON_DISC_DEG / 360.0 * 595.5 / 1440.0

@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from simulate.stack.restore import RINGING_LIMIT, limb_overshoot
 from simulate.values.arrays import frozen_array
+from simulate.values.constants import FWHM_PER_SIGMA
 
 FloatArray = npt.NDArray[np.floating]
 
-FWHM_PER_SIGMA = 2.3548
 """Of a Gaussian: 2 sqrt(2 ln 2)."""
 
 NOISE_LIMIT = 0.03

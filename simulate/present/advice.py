@@ -5,14 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from simulate.planning.capture import STRICT_SMEAR, field_rotation_deg_per_h
-from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM
+from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, STRICT_SMEAR, field_rotation_deg_per_h
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, FWHM_PER_SIGMA, GREEN_NM
 
 if TYPE_CHECKING:
     from simulate.geometry import Apparition, MoonState
-
-GREEN_NM = 550.0
-"""Wavelength at which optics are quoted."""
 
 EYE_ARCSEC = 240.0
 """Period that an eye sees at ease: four times the arc minute that it can just tell (common practice). It
@@ -20,9 +17,6 @@ makes twice the aperture in mm the highest useful magnification."""
 
 CITY_MAG = 18.0
 """V magnitude of a square arcsecond of the sky over a city (common practice)."""
-
-HIGHEST_DEG = 89.9
-"""Altitude above which an altazimuth mount cannot follow anyway."""
 
 
 def finest_arcsec(aperture_mm: float) -> float:
@@ -51,11 +45,11 @@ def enlarging_text(aperture_mm: float, pixel_arcsec: float) -> str:
     )
 
 
-def field_turn_deg(seen: Apparition, seconds: float) -> float | None:
+def altazimuth_turn_deg(seen: Apparition, seconds: float) -> float | None:
     """Return by how much the field turns on an altazimuth mount, deg; None without a site."""
     if seen.site is None or seen.altitude_deg is None:
         return None
-    altitude = min(seen.altitude_deg, HIGHEST_DEG)
+    altitude = min(seen.altitude_deg, HIGHEST_FOLLOWED_DEG)
     return abs(field_rotation_deg_per_h(seen.site.latitude_deg, seen.azimuth_deg or 0.0, altitude)) * seconds / 3600.0
 
 
@@ -71,7 +65,7 @@ def mount_text(seen: Apparition, seconds: float, sharp_arcsec: float) -> str | N
     sharp_arcsec : float
         Delivered width.
     """
-    turn = field_turn_deg(seen, seconds)
+    turn = altazimuth_turn_deg(seen, seconds)
     if turn is None or seen.equatorial_diameter_arcsec <= 0:
         return None
     limit = STRICT_SMEAR * sharp_arcsec
@@ -145,7 +139,7 @@ def corrector_text(spread_arcsec: float, channels: int, frame_arcsec: float) -> 
     frame_arcsec : float
         Width at half maximum of one frame, the spread in it.
     """
-    own = 2.3548 * spread_arcsec / channels / math.sqrt(12.0)
+    own = FWHM_PER_SIGMA * spread_arcsec / channels / math.sqrt(12.0)
     wider = frame_arcsec / math.sqrt(max(frame_arcsec**2 - own**2, 0.25 * frame_arcsec**2)) - 1
     if wider < 0.05:
         return f"a corrector would sharpen a channel by {100 * wider:.0f} %: not needed once the colours are shifted"

@@ -13,6 +13,7 @@ from simulate.errors import InputError
 from simulate.stack.combine import FrameStack
 from simulate.stack.quality import Examiner, NoiseModel, move
 from simulate.stack.reader import Facts
+from simulate.values.constants import DISC_WIDTH
 
 SATURATED = 0.8
 """A cell of the long exposure counts as clipped from this share of its full scale: single frames peak higher."""
@@ -77,7 +78,7 @@ def recorded_width_arcsec(diameter_arcsec: float, fwhm_arcsec: float) -> float:
     diameter_arcsec, fwhm_arcsec : float
         True diameter and delivered width of a point.
     """
-    return math.hypot(fwhm_arcsec, 0.589 * diameter_arcsec)
+    return math.hypot(fwhm_arcsec, DISC_WIDTH * diameter_arcsec)
 
 
 def why_large(name: str, diameter_arcsec: float, fwhm_arcsec: float, clipped: bool = False) -> str:

@@ -50,6 +50,9 @@ LONGEST_DEFAULT_S = 120.0
 LONGEST_EXPOSURE_S = 0.010
 """Longest default exposure: beyond about 10 ms the air moves within it (common practice)."""
 
+WANTED_LEVEL = 0.6
+"""Share of the full scale that the brightest part of the picture is exposed to (common practice)."""
+
 FASTEST_CAMERA_HZ = 200.0
 """Exposures a second that a small window reaches on a fast link (common practice)."""
 
@@ -171,9 +174,9 @@ def choose_exposure(
 def _exposure_time(peak_e_per_s: float, full_scale_e: float, asked_s: float | None) -> tuple[float, str]:
     if asked_s is not None:
         return asked_s, "user"
-    if peak_e_per_s * LONGEST_EXPOSURE_S <= 0.6 * full_scale_e:
+    if peak_e_per_s * LONGEST_EXPOSURE_S <= WANTED_LEVEL * full_scale_e:
         return LONGEST_EXPOSURE_S, "motion of the air"
-    return 0.6 * full_scale_e / peak_e_per_s, "full well"
+    return WANTED_LEVEL * full_scale_e / peak_e_per_s, "full well"
 
 
 def _length(rate_hz: float, rotation_limit_s: float, asked: ExposureWishes) -> tuple[int, float]:

@@ -15,6 +15,7 @@ from simulate.stack.expected import spread_power, spread_transfer
 from simulate.stack.reader import Facts
 from simulate.stack.results import Stack
 from simulate.telescope import Telescope, make_pupil, transfer
+from simulate.values.constants import FWHM_PER_SIGMA
 from simulate.values.grid import Grid
 
 FloatArray = npt.NDArray[np.floating]
@@ -150,7 +151,7 @@ def limb_fwhm_px(plane: FloatArray) -> float:
     if steepest <= 0 or height <= 0:
         return math.nan
     variance = (0.75 * height / steepest) ** 2 / (2 * math.pi) - 1.0
-    return 2.3548 * math.sqrt(max(variance, 0.1))
+    return FWHM_PER_SIGMA * math.sqrt(max(variance, 0.1))
 
 
 def smoothed(plane: FloatArray, sigma: float) -> FloatArray:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import InputError
+from simulate.values.constants import ARCSEC_PER_RADIAN
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -70,7 +71,7 @@ class Facts:
         """Pixels per lambda/(2D) at 550 nm, or None."""
         if self.pixel_arcsec is None or self.aperture_mm is None:
             return None
-        return self.pixel_arcsec / (550e-6 / (2 * self.aperture_mm) * 206264.806)
+        return self.pixel_arcsec / (550e-6 / (2 * self.aperture_mm) * ARCSEC_PER_RADIAN)
 
     @property
     def unit(self) -> str:
@@ -184,7 +185,7 @@ def facts_of(header: Mapping[str, Any]) -> Facts:
         and isinstance(pixel, (int, float))
         and length
     ):
-        found["pixel_arcsec"] = 206.264806 * pixel / length
+        found["pixel_arcsec"] = 1e-3 * ARCSEC_PER_RADIAN * pixel / length
     return Facts(filter_array=pattern, body=str(header.get("OBJECT", "")).strip(), **found)
 
 

@@ -30,3 +30,16 @@ SUN_V_MAGNITUDE = -26.76
 
 REFERENCE_WAVELENGTH_NM = 500.0
 """Wavelength at which seeing is quoted, by convention of the trade."""
+
+GREEN_NM = 550.0
+"""Wavelength at which optics are quoted and sharpness and sampling are told, by convention of the trade."""
+
+FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
+"""Full width at half maximum of a Gaussian over its standard deviation, exact."""
+
+DISC_WIDTH = FWHM_PER_SIGMA / 4.0
+"""Full width of the Gaussian with the variance of an even disc (diameter^2 / 16 in each axis), over its diameter."""
+
+DIFFRACTION_WIDTH = 1.029
+"""Full width at half maximum of an unobstructed aperture's diffraction pattern, lambda / D: (2 J1(x) / x)^2 = 1/2
+at x = 1.6163."""

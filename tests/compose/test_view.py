@@ -11,7 +11,15 @@ from simulate.air import Sky, dispersion_arcsec
 from simulate.bodies import load_body
 from simulate.bodies.spectra import body_photon_flux
 from simulate.compose.chain import Aim, Setting, lay_field, make_chain
-from simulate.compose.view import ViewOptions, expected_frame, rotation_arcsec_per_s, scene_colours, view
+from simulate.compose.view import (
+    ViewOptions,
+    expected_frame,
+    mount_turn_deg,
+    moving_scene,
+    rotation_arcsec_per_s,
+    scene_colours,
+    view,
+)
 from simulate.errors import BelowHorizonError, InputError
 from simulate.geometry import apparition
 from simulate.instruments import Instrument, load_instrument
@@ -162,6 +170,31 @@ def test_rotation_of_jupiter_s_middle_is_that_of_the_handbook_formula() -> None:
     seen = apparition("jupiter", OPPOSITION)
     per_minute = 60 * rotation_arcsec_per_s(load_body("jupiter"), seen)
     assert per_minute == pytest.approx(0.246, rel=0.01)
+    # at every instant of a rotation: longitudes begin again at 0 in one system or the other
+    every = [replace(seen, jd_tt=seen.jd_tt + 0.42 * step / 1000) for step in range(1000)]
+    rates = [60 * rotation_arcsec_per_s(load_body("jupiter"), one) for one in every]
+    assert min(rates) == pytest.approx(max(rates), rel=1e-3)
+
+
+def test_moons_and_field_turn_together_as_the_ephemeris_says() -> None:
+    """The sky turns in the camera's frame against the change of the parallactic angle, which geometry alone gives."""
+    site, tool = "50,11", load_instrument("newtonian-150")
+    tool = replace(tool, mount=replace(tool.mount, kind="altazimuth", camera_angle_deg=0.0))
+    middle = apparition("jupiter", "2027-02-10T23:30", site)
+    # the two instants that stand for 300 s: 150 s / sqrt(3) from the middle
+    around = [apparition("jupiter", f"2027-02-10T23:{time}", site) for time in ("28:33.397", "31:26.603")]
+    turns = [seen.parallactic_angle_deg - middle.parallactic_angle_deg for seen in around]
+    assert mount_turn_deg(tool, middle, 300.0) == pytest.approx((turns[1] - turns[0]) * np.sqrt(3), rel=1e-3)
+    assert mount_turn_deg(replace(tool, mount=replace(tool.mount, kind="equatorial")), middle, 300.0) == 0.0
+
+    options = ViewOptions(field_arcsec=500.0, scene=SceneOptions(red_spot_longitude_deg=60.0))
+    look = expected_frame(load_body("jupiter"), tool, middle, Sky(), options)
+    drawn = [(p.east_arcsec, p.north_arcsec) for p in moving_scene(look, 300.0).points if p.name == "europa"]
+    for (east, north), seen, turn in zip(drawn, around, turns, strict=True):
+        moon = next(moon for moon in seen.moons if moon.name == "europa")
+        # a place of position angle p on the sky stands at p less the turn in the camera's frame
+        place = (moon.north_arcsec + 1j * moon.east_arcsec) * np.exp(-1j * np.radians(turn))
+        assert (east, north) == pytest.approx((place.imag, place.real), abs=0.01)
 
 
 def test_points_and_discs_agree_on_where_the_light_is() -> None:

@@ -9,10 +9,10 @@ import pytest
 
 from simulate.geometry import apparition
 from simulate.present.advice import (
+    altazimuth_turn_deg,
     city_text,
     corrector_text,
     enlarging_text,
-    field_turn_deg,
     finest_arcsec,
     mount_text,
     on_the_moon_text,
@@ -40,9 +40,9 @@ def test_the_field_turns_as_the_parallactic_angle_does() -> None:
     later = apparition("jupiter", "2026-01-10T22:10", SITE)
     assert seen.parallactic_angle_deg is not None
     assert later.parallactic_angle_deg is not None
-    turned = field_turn_deg(seen, 600.0)
+    turned = altazimuth_turn_deg(seen, 600.0)
     assert turned == pytest.approx(abs(later.parallactic_angle_deg - seen.parallactic_angle_deg), rel=0.05)
-    assert field_turn_deg(apparition("jupiter", "2026-01-10T22:00"), 600.0) is None
+    assert altazimuth_turn_deg(apparition("jupiter", "2026-01-10T22:00"), 600.0) is None
 
 
 def test_a_mount_is_asked_for_by_what_smears() -> None:
@@ -56,7 +56,7 @@ def test_a_mount_is_asked_for_by_what_smears() -> None:
     assert "use an equatorial one" in long
     # at the limb: the turn in radians times the radius
     limb = float(usual.split(": ")[1].split("″")[0])
-    turn = field_turn_deg(seen, 120.0)
+    turn = altazimuth_turn_deg(seen, 120.0)
     assert turn is not None
     assert limb == pytest.approx(np.radians(turn) * seen.equatorial_diameter_arcsec / 2, abs=0.005)
     assert mount_text(apparition("jupiter", "2026-01-10T22:00"), 120.0, 1.0) is None

@@ -14,6 +14,7 @@ from scipy.special import j0, j1
 from simulate.judgement.checking.fitting import Fit
 from simulate.judgement.checking.measures import Measurement
 from simulate.judgement.checking.model import Pose, perfect_transfer, reduced_plane
+from simulate.values.constants import DISC_WIDTH
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -67,7 +68,7 @@ class MoonWidth:
         Each step's part is the growth of the square; a flat disc counts as the Gaussian of its variance,
         (0.589 diameter)^2. The rest is negative where sharpening took width away. Sum 1.
         """
-        squares = (0.0, 0.589 * self.true_arcsec, self.perfect_arcsec, self.due_arcsec, self.width.value)
+        squares = (0.0, DISC_WIDTH * self.true_arcsec, self.perfect_arcsec, self.due_arcsec, self.width.value)
         whole = self.width.value**2
         names = ("disc", "diffraction", "air and pixels", "focus, motion, processing")
         return {
