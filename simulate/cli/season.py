@@ -96,7 +96,8 @@ def _date(option: str, text: str) -> str:
     try:
         parse_time(whole)
     except InputError as error:
-        raise InputError(option, text, 'write a date such as "2026-12" or "2026-12-20"') from error
+        allowed = 'write a date of the years 1900 to 2099 such as "2026-12" or "2026-12-20"'
+        raise InputError(option, text, allowed) from error
     return whole
 
 

@@ -39,8 +39,8 @@ _TT_MINUS_TAI_S = 32.184  # exact by definition
 _MJD_OF_J2000 = 51544.5
 FIRST_YEAR = 1900
 LAST_YEAR = 2100
-_FIRST_DAY = -36524.51  # 1900-01-01, with a margin for TT-UTC
-_LAST_DAY = 36524.51  # 2100-01-01, likewise
+FIRST_DAY = -36524.51  # 1900-01-01, with a margin for TT-UTC
+LAST_DAY = 36524.51  # 2100-01-01, likewise
 _LEAP_ERA_DAY = -10227.5  # 1972-01-01, when UTC in its present form begins
 _FORM = (
     f"write an ISO 8601 time of the years {FIRST_YEAR} to {LAST_YEAR - 1}, UTC unless an offset is given "
@@ -152,10 +152,9 @@ def tt_days(times: Time) -> FloatArray:
     else:
         scaled: Any = times.tt
         days = (np.asarray(scaled.jd1, float) - J2000) + np.asarray(scaled.jd2, float)
-    bad = ~((days >= _FIRST_DAY) & (days < _LAST_DAY))
+    bad = ~((days >= FIRST_DAY) & (days < LAST_DAY))
     if np.any(bad):
-        first: Any = times if times.isscalar else np.asarray(times)[bad][0]
-        raise InputError("time", str(first), _FORM)
+        raise InputError("time", utc_text(float(np.atleast_1d(days)[np.atleast_1d(bad)][0])), _FORM)
     return days
 
 

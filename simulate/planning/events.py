@@ -15,7 +15,7 @@ import numpy as np
 
 from simulate.bodies import load_body
 from simulate.errors import RangeWarning
-from simulate.geometry.clock import tt_to_time, utc_text
+from simulate.geometry.clock import FIRST_DAY, LAST_DAY, tt_to_time, utc_text
 from simulate.geometry.earth import equatorial
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.sight import look_at, make_observer
@@ -132,6 +132,14 @@ class _Course:
             warnings.simplefilter("ignore", RangeWarning)
             return apparition_table(self.body, tt_to_time(days), ephemeris=self.ephemeris)
 
+    def maxima(self, quantity: Quantity) -> tuple[FloatArray, FloatArray]:
+        """Return when a quantity is greatest, and its values there, up to the very ends of the course."""
+        step = self.days[1] - self.days[0]
+        days = np.concatenate([[self.days[0] - step], self.days, [self.days[-1] + step]])
+        found, values = maxima(quantity, days[(days >= FIRST_DAY) & (days < LAST_DAY)])
+        inside = (found >= self.days[0]) & (found <= self.days[-1])
+        return found[inside], values[inside]
+
     def event(self, day: float, kind: str, what: str) -> Event:
         """Return an event of this body."""
         return Event(float(day), kind, self.body, what)
@@ -188,7 +196,7 @@ def _conjunctions(course: _Course) -> Iterator[Event]:
 
 
 def _elongations(course: _Course) -> Iterator[Event]:
-    found, apart = maxima(course.column("elongation_deg"), course.days)
+    found, apart = course.maxima(course.column("elongation_deg"))
     if len(found) == 0:
         return
     for day, angle, offset in zip(found, apart, course.sun_offset_deg(found), strict=True):
@@ -210,7 +218,7 @@ def _half_phase(course: _Course) -> Iterator[Event]:
 
 
 def _closest(course: _Course) -> Iterator[Event]:
-    found, size = maxima(course.column("equatorial_diameter_arcsec"), course.days)
+    found, size = course.maxima(course.column("equatorial_diameter_arcsec"))
     for day, width in zip(found, size, strict=True):
         yield course.event(day, "closest approach", f"closest to the Earth: {width:.2f} arcsec")
 
@@ -246,7 +254,10 @@ def _ring_crossings(course: _Course) -> Iterator[Event]:
 
 
 def _flare(course: _Course) -> Iterator[Event]:
-    found, signs = crossings(course.column("phase_angle_deg", FLARE_DEG), course.days)
+    # the days of bright rings may be fewer than the course's steps: the least phase angles are looked at too
+    least, _ = course.maxima(course.column("phase_angle_deg", sign=-1.0))
+    days = np.union1d(course.days, least)
+    found, signs = crossings(course.column("phase_angle_deg", FLARE_DEG), days)
     near = np.abs(course.sun_offset_deg(found)) < 90.0 if len(found) else np.empty(0, bool)
     for day, sign in zip(found[~near], signs[~near], strict=True):  # behind the Sun nobody sees it
         verb = "begin" if sign < 0 else "end"

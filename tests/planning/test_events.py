@@ -88,6 +88,19 @@ def test_saturn_s_rings_flare_for_days_about_opposition() -> None:
     assert 4 < end.day_tt - begin.day_tt < 14
 
 
+@pytest.mark.parametrize("start", range(8))
+def test_no_event_depends_on_the_day_from_which_it_is_sought(start: int) -> None:
+    """A flare is shorter than the steps of the search, and a greatest size may lie in its first step."""
+    for body, kind, first, until in (
+        ("saturn", "ring flare", f"2026-09-{start + 20}", "2026-11-01"),
+        ("mars", "closest", f"2027-02-{start + 12}", "2027-04-01"),
+    ):
+        asked = [event.day_tt for event in events(body, "2026-05-01", until, kind)]
+        found = [event.day_tt for event in events(body, first, until, kind)]
+        assert len(asked) == (2 if body == "saturn" else 1)
+        assert found == pytest.approx(asked, abs=0.02)
+
+
 @pytest.mark.parametrize(
     ("body", "kind", "published", "words"),
     [
