@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +26,7 @@ from simulate.compose.check_findings import (
 from simulate.compose.check_points import points_of
 from simulate.compose.check_time import other_time, refuse_other_time
 from simulate.compose.view import ViewOptions, refuse_below_horizon, view_inputs
-from simulate.errors import InputError, RangeWarning, choose
+from simulate.errors import InputError, choose, kept_warnings
 from simulate.geometry import Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement.checking.faults import verdict_of
@@ -142,15 +141,13 @@ def check(
     if asked.twin is not None:
         choose("--twin", asked.twin, scene_feature_names(known))
     shown = _read(picture)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
+    with kept_warnings() as told:
         seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
         refuse_below_horizon(seen)
         bench = Bench(known, tool, seen, sky or Sky(), asked.scene)
         result = _judged(bench, _fitted(bench, shown, asked.enlarged), asked, seed)
         if asked.compared_with is not None:
             result = replace(result, budget=_budget(bench, result, asked))
-    told = dict.fromkeys(str(entry.message) for entry in caught if issubclass(entry.category, RangeWarning))
     inputs = view_inputs(known, tool, seen, sky or Sky(), ViewOptions(scene=asked.scene), seed)
     return replace(result, warnings=(*shown.notes, *told, *result.warnings), inputs=inputs)
 
@@ -212,7 +209,7 @@ def _judged(bench: Bench, fitted: Fitted, options: CheckOptions, seed: int) -> C
         expected_light=fitted.theory.blurred(response),
         transfer=fitted.measured,
         curve=curve_of(bench, fitted.measured, expected),
-        expected_aperture=_expected_aperture(bench, half_of(*expected)),
+        expected_aperture_mm=aperture_of(half_of(*expected), bench.wavelength_nm),
         twin=twin,
         **place,
         **_quality(bench, fitted, options),
@@ -272,7 +269,3 @@ def _details(bench: Bench, fitted: Fitted, response: Any, clock: Measurement | N
             return result | {"other_time": other}  # details of another face would mean nothing
     features = features_of(bench, fitted, response)
     return result | {"features": features, "readings": readings_of(bench, fitted, features)}
-
-
-def _expected_aperture(bench: Bench, half: float) -> Measurement:
-    return Measurement(aperture_of(half, bench.wavelength_nm), 0.1 * aperture_of(half, 550.0))

@@ -22,7 +22,7 @@ def budget_of(mine: Check, other: Bench, theirs: Check | None = None) -> Budget:
     theirs : Check, optional
         The other picture; without it, the best that the setup could give then.
     """
-    due, due_then = mine.expected_aperture.value, other.expected_aperture_mm()
+    due, due_then = mine.expected_aperture_mm, other.expected_aperture_mm()
     reached = mine.aperture.value / due
     reached_then = 1.0 if theirs is None else theirs.aperture.value / due_then
     return Budget(

@@ -655,7 +655,8 @@ def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) 
         without = bench.seen(ground)[:, *window] + bench.sky_rate.astype(np.float32)[:, None, None]
     found = bench.measure(mixed, difference, without, feature, middle_of(bench))
     came = max(float(entered[found.channel]), 1e-9)
-    whole = Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
+    channel = bench.channel + found.channel
+    whole = Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, channel)
     if not feature.line:
         yield whole
         return
@@ -663,7 +664,7 @@ def judge_pair(bench: Bench, pair: Pair, contrast_in: FloatArray | None = None) 
     # who sees a line of its own sees a darkening, as deep as restoration has made it
     shown = min(depth, difference, came) / came
     yield replace(whole, contrast=max(whole.contrast, shown), snr=max(whole.snr, snr))
-    yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel)
+    yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, channel)
 
 
 def _judge_line(
@@ -753,7 +754,7 @@ def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgem
         disc = disc_transfer(2 * moon.radius_arcsec * part.frequency()) - 1.0
         spread = star * disc.astype(np.float32)
         found = bench.measure(spread, np.asarray(scipy.fft.irfft2(spread, s=part.shape)), sky + light, feature, middle)
-    return Judgement(feature.name, 1.0, found.contrast, found.snr, found.channel)
+    return Judgement(feature.name, 1.0, found.contrast, found.snr, bench.channel + found.channel)
 
 
 def disc_transfer(cycles: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -57,7 +58,7 @@ SEEING_STEP_ARCSEC = 0.3
 
 ALL_CHANNELS_MM = 110.0
 """Up to this aperture every colour channel is judged, and the best one taken; larger ones are judged in
-the channel that was best, which saves most of the time."""
+the channel that was best in the last of these, which saves most of the time."""
 
 BUDGET_STEPS = (*STEPS, "motion", "noise")
 """Steps of the loss budget, in the order of the light."""
@@ -340,8 +341,15 @@ class _Judge:
         self._feature = feature
         self._pair = pair
         self._entered = {setups.instruments[0].camera: entered}
-        self._best: dict[Any, int] = {}
         self._known: dict[Key, tuple[Judgement, ...]] = {}
+        small = [rung for rung, tool in enumerate(setups.families[0]) if tool.telescope.aperture_mm <= ALL_CHANNELS_MM]
+        self._telling: Key = ("family", 0, small[-1] if small else 0, 0.0)
+
+    @cached_property
+    def _best(self) -> int:
+        """The channel in which the largest of the small apertures sees the feature best."""
+        answers = self(self._telling)
+        return answers[0].channel if answers else 0
 
     def __call__(self, key: Key) -> tuple[Judgement, ...]:
         if key not in self._known:
@@ -349,19 +357,16 @@ class _Judge:
         return self._known[key]
 
     def _answer(self, key: Key) -> tuple[Judgement, ...]:
-        bench, whole = self.setups[key], key[0] == "own"
+        bench = self.setups[key]
         instrument = bench.setting.instrument
         camera, channels = instrument.camera, len(bench.weights)
         if camera not in self._entered:
             self._entered[camera] = self.setups.study.entered(self._pair, bench)
         entered = self._entered[camera]
-        if whole or instrument.telescope.aperture_mm <= ALL_CHANNELS_MM or channels == 1:
-            answers = judge_feature(bench, self._feature, self._pair, entered)
-            self._best[camera] = answers[0].channel if answers else 0
-            return answers
-        best = self._best.get(camera)
-        if best is None:
+        whole = key[0] == "own" or key == self._telling or channels == 1
+        if whole or instrument.telescope.aperture_mm <= ALL_CHANNELS_MM:
             return judge_feature(bench, self._feature, self._pair, entered)
+        best = self._best
         alone = None if entered is None else entered[best : best + 1]
         return judge_feature(self.setups.only(key, best), self._feature, self._pair, alone)
 

@@ -112,9 +112,7 @@ def sharpening_of(setup: Prospect) -> Sharpening:
     slope, constant = bench.noise_law[green]
     peak = float(bench.picture[green].max())
     noise = math.sqrt(max(slope * peak + constant, 0.0)) / max(peak, 1e-30)
-    return sharpening_limits(
-        bench.transfer[green], bench.noise_spectrum, bench.grid.step_arcsec, setup.look.sharp_arcsec, noise
-    )
+    return sharpening_limits(bench.transfer[green], bench.noise_spectrum, bench.grid, setup.look.sharp_arcsec, noise)
 
 
 def _advice(

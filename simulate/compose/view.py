@@ -155,7 +155,7 @@ def refuse_below_horizon(seen: Apparition) -> None:
         return
     from simulate.geometry.rise_set import next_rise
 
-    rises = next_rise(seen.body, seen.time_utc, seen.site)
+    rises = next_rise(seen.body, seen.time_utc, seen.site, ephemeris=seen.ephemeris)
     when = "it does not rise there within a year"
     if rises is not None:
         when = f"it next rises at {rises.isot[:16]}Z"

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from simulate.stack.restore import RINGING_LIMIT, limb_overshoot
 from simulate.values.arrays import frozen_array
 from simulate.values.constants import FWHM_PER_SIGMA
+from simulate.values.grid import Grid, half_plane_weights
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -48,7 +49,7 @@ class Sharpening:
 
 
 def sharpening_limits(
-    transfer: npt.NDArray[Any], noise_spectrum: FloatArray, step_arcsec: float, sharp_arcsec: float, noise: float
+    transfer: npt.NDArray[Any], noise_spectrum: FloatArray, grid: Grid, sharp_arcsec: float, noise: float
 ) -> Sharpening:
     """Return what an unsharp mask does to a stack, and how strong it may be.
 
@@ -61,23 +62,22 @@ def sharpening_limits(
         Of the stack, layout of ``rfft2``.
     noise_spectrum : array, shape (rows, columns//2+1)
         Power of its noise relative to white noise.
-    step_arcsec, sharp_arcsec : float
-        Side of a cell; width of the blur, whose standard deviation is the mask's radius.
+    grid : Grid
+        The stack's cells.
+    sharp_arcsec : float
+        Width of the blur, whose standard deviation is the mask's radius.
     noise : float
         Of a cell in the bright part, share of the brightness.
     """
-    rows, columns = transfer.shape[0], 2 * (transfer.shape[1] - 1)
     sigma = sharp_arcsec / FWHM_PER_SIGMA
-    f2 = np.fft.fftfreq(rows, step_arcsec)[:, None] ** 2 + np.fft.rfftfreq(columns, step_arcsec)[None, :] ** 2
-    fine = 1.0 - np.exp(-2.0 * (math.pi * sigma) ** 2 * f2)
-    weight = np.full(transfer.shape[1], 2.0)
-    weight[0] = 1.0
-    weight = weight * noise_spectrum / np.sum(weight * noise_spectrum)
+    fine = 1.0 - np.exp(-2.0 * (math.pi * sigma * grid.frequency()) ** 2)
+    weight = half_plane_weights(grid.columns) * noise_spectrum
+    weight /= np.sum(weight)
     moments = [1.0, 2.0 * float(np.sum(weight * fine)), float(np.sum(weight * fine**2))]
     plain = np.abs(transfer)
     strengths = np.concatenate([[0.0], np.geomspace(0.1, STRONGEST, STEPS - 1)])
     noises = np.array([noise * math.sqrt(moments[0] + s * moments[1] + s**2 * moments[2]) for s in strengths])
-    rings = np.array([limb_overshoot(plain * (1.0 + s * fine), columns) for s in strengths])
+    rings = np.array([limb_overshoot(plain * (1.0 + s * fine), grid.columns) for s in strengths])
     by_rings = _first_beyond(strengths, rings - np.maximum(noises, RINGING_LIMIT))
     by_noise = _first_beyond(strengths, noises - NOISE_LIMIT)
     return Sharpening(

@@ -188,8 +188,8 @@ def _quality(result: Check) -> dict[str, Any]:
     curve = result.curve
     return {
         "effective_aperture_mm": _measured(result.aperture),
-        "expected_effective_aperture_mm": _plain(result.expected_aperture.value),
-        "share": _plain(result.aperture.value / result.expected_aperture.value),
+        "expected_effective_aperture_mm": _plain(result.expected_aperture_mm),
+        "share": _plain(result.aperture.value / result.expected_aperture_mm),
         "aperture_mm": result.instrument.telescope.aperture_mm,
         "limb_overshoot": _measured(result.overshoot),
         "noise": _plain(result.fit.noise),

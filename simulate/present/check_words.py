@@ -136,9 +136,9 @@ def budget_words(budget: Budget) -> str:
 
 def sharpness_words(result: Check) -> str:
     """Return the effective aperture beside what was to be had."""
-    share = 100 * result.aperture.value / result.expected_aperture.value
+    share = 100 * result.aperture.value / result.expected_aperture_mm
     return (
-        f"as a perfect {_number(result.aperture, 0)} mm; {result.expected_aperture.value:.0f} mm was to be had "
+        f"as a perfect {_number(result.aperture, 0)} mm; {result.expected_aperture_mm:.0f} mm was to be had "
         f"with {result.instrument.telescope.aperture_mm:.0f} mm and the best processing ({share:.0f} %)"
     )
 

@@ -48,9 +48,10 @@ def blend_bracket(short: FrameStack, long: FrameStack, full_scale_e_per_s: float
     clipped = [np.minimum(stack.picture, top).mean(axis=0) for stack in (short, long)]
     shift = examiner.shift(*(examiner.spectrum(plane.astype(np.float32)) for plane in clipped))
     moved = np.stack([_moved(plane, shape, shift) for plane in long.picture])
-    noise = np.stack([_moved(plane, shape, shift) for plane in long.noise])
+    # band-limited interpolation rings: no cell becomes better than the best one
+    noise = np.stack([np.maximum(_moved(plane, shape, shift), plane.min()) for plane in long.noise])
     usable = ~_near(moved.max(axis=0) > top, reach_px)
-    weights = [1 / short.noise.astype(float) ** 2, np.where(usable, 1 / np.maximum(noise, 1e-9) ** 2, 0.0)]
+    weights = [1 / short.noise.astype(float) ** 2, np.where(usable, 1 / noise**2, 0.0)]
     total = weights[0] + weights[1]
     picture = (weights[0] * short.picture + weights[1] * moved) / total
     return replace(short, picture=picture.astype(np.float32), noise=np.sqrt(1 / total).astype(np.float32))

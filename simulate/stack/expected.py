@@ -26,6 +26,7 @@ from scipy.special import ndtr
 
 from simulate.errors import InputError
 from simulate.stack.results import Exposure, FloatArray, Recording, Stack
+from simulate.values.grid import half_plane_weights
 
 NOLL_TILT_REMOVED = 0.134
 """Mean residual wavefront variance, rad2, at D/r0 = 1 once tilt is removed (Noll 1976, JOSA 66, 207)."""
@@ -303,7 +304,7 @@ def expected_stack(
     white = np.sqrt(single / readings) / recording.exposure_s
     if rng is not None:
         mean = mean + _realised(white, power, rng)
-    level = float(_plane_mean(power, shape[1]))
+    level = float(plane_mean(power, shape[1]))
     spectrum = np.broadcast_to(power / level, (rate.shape[0], *power.shape))
     return Stack(
         mean.astype(np.float32),
@@ -415,13 +416,10 @@ def spread_power(shape: tuple[int, int], recording: Recording) -> FloatArray:
     return np.outer(lines[0], lines[1])
 
 
-def _plane_mean(half_plane: FloatArray, columns: int) -> FloatArray:
-    """Mean over the whole frequency plane of an array in ``rfft2`` layout."""
-    weight = np.full(half_plane.shape[-1], 2.0)
-    weight[0] = 1.0
-    if columns % 2 == 0:
-        weight[-1] = 1.0
-    return np.sum(half_plane * weight, axis=(-2, -1)) / (half_plane.shape[-2] * columns)
+def plane_mean(half_plane: FloatArray, columns: int) -> FloatArray:
+    """Return the mean over the whole frequency plane of an array (..., rows, columns//2+1) in ``rfft2`` layout."""
+    total = np.sum(half_plane * half_plane_weights(columns), axis=(-2, -1))
+    return total / (half_plane.shape[-2] * columns)
 
 
 def _realised(white: FloatArray, power: FloatArray, rng: np.random.Generator) -> FloatArray:

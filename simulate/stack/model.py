@@ -11,7 +11,7 @@ import scipy.fft
 
 from simulate.air import kept_transfer
 from simulate.stack.combine import FrameStack
-from simulate.stack.expected import spread_power, spread_transfer
+from simulate.stack.expected import plane_mean, spread_power, spread_transfer
 from simulate.stack.reader import Facts
 from simulate.stack.results import Stack
 from simulate.telescope import Telescope, make_pupil, transfer
@@ -41,7 +41,7 @@ def model_transfer(facts: Facts, stack: FrameStack, obstruction_mm: float = 0.0)
     """
     if facts.pixel_arcsec is None or facts.aperture_mm is None:
         return None
-    aperture_m, fried_m = facts.aperture_mm * 1e-3, _fried_m(facts)
+    aperture_m, fried_m = facts.aperture_mm * 1e-3, facts.fried_m
     if fried_m is None:
         return None
     rows, columns = stack.picture.shape[1:]
@@ -61,15 +61,6 @@ def model_transfer(facts: Facts, stack: FrameStack, obstruction_mm: float = 0.0)
     return np.asarray(planes, np.float32)
 
 
-def _fried_m(facts: Facts) -> float | None:
-    """Fried's parameter at 550 nm in m; infinite in still air, None where nothing tells it."""
-    if facts.fried_ratio is not None and facts.aperture_mm is not None:
-        return facts.aperture_mm * 1e-3 / facts.fried_ratio if facts.fried_ratio > 0 else math.inf
-    if facts.seeing_arcsec:
-        return 0.976 * 500e-9 / math.radians(facts.seeing_arcsec / 3600) * (550 / 500) ** 1.2
-    return None
-
-
 def as_stack(stack: FrameStack, response: npt.NDArray[Any]) -> Stack:
     """Return a stack of frames as the value that an expected stack is too, with its transfer.
 
@@ -83,11 +74,7 @@ def as_stack(stack: FrameStack, response: npt.NDArray[Any]) -> Stack:
     laid = stack.laid
     shape = (stack.picture.shape[1], stack.picture.shape[2])
     power = spread_power(shape, laid)
-    weight = np.full(power.shape[1], 2.0)
-    weight[0] = 1.0
-    if shape[1] % 2 == 0:
-        weight[-1] = 1.0
-    level = float((power * weight).sum()) / (shape[0] * shape[1])
+    level = float(plane_mean(power, shape[1]))
     spectrum = np.broadcast_to((power / level).astype(np.float32), (stack.picture.shape[0], *power.shape))
     return Stack(
         stack.picture,

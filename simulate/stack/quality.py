@@ -7,7 +7,6 @@ the frame's colours to be filled in first.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +15,7 @@ import scipy.fft
 
 from simulate.errors import InputError
 from simulate.stack.reader import Facts, border_of
+from simulate.values.grid import half_plane_weights
 
 Float32Array = npt.NDArray[np.float32]
 Complex64Array = npt.NDArray[np.complex64]
@@ -114,8 +114,7 @@ class Examiner:
         limit = _MOSAIC_LIMIT if facts.filter_array != "mono" else 0.5
         high = min(BAND[1] * cutoff, limit)
         low = min(BAND[0] * cutoff, high / 2)
-        weight = np.full(radius.shape, 2.0)
-        weight[:, 0] = 1.0
+        weight = half_plane_weights(shape[1])
         self._band = np.where((radius >= low) & (radius <= high), weight, 0.0).astype(np.float32)
         self._modes = float(self._band.sum())
         self._pass = np.where(radius <= min(cutoff, limit), 1.0, 0.0).astype(np.float32)
@@ -158,7 +157,7 @@ def _zoom(product: Complex64Array, shape: tuple[int, int], centre: list[float], 
     offsets = step * np.arange(-5, 6)
     rows = np.exp(2j * np.pi * np.outer(centre[0] + offsets, np.fft.fftfreq(shape[0])))
     columns = np.exp(2j * np.pi * np.outer(np.fft.rfftfreq(shape[1]), centre[1] + offsets))
-    columns[1:] *= 2
+    columns *= half_plane_weights(shape[1])[:, None]
     values = (rows.astype(np.complex64) @ product @ columns.astype(np.complex64)).real.astype(float)
     row, column = (int(i) for i in np.unravel_index(int(np.argmax(values)), values.shape))
     return [
@@ -203,9 +202,9 @@ def recommended_share(facts: Facts, share: float | None = None) -> tuple[float, 
         if not 0 < share <= 1:
             raise InputError("--keep", share, "give a share above 0, up to 1")
         return share, "as asked for"
-    ratio = facts.fried_ratio
-    if ratio is None and facts.aperture_mm is not None and facts.seeing_arcsec:
-        ratio = facts.aperture_mm * 1e-3 * math.radians(facts.seeing_arcsec / 3600) / (0.976 * 550e-9)
+    ratio, fried_m = facts.fried_ratio, facts.fried_m
+    if ratio is None and facts.aperture_mm is not None and fried_m is not None:
+        ratio = facts.aperture_mm * 1e-3 / fried_m
     if ratio is None:
         return 0.25, "nothing tells the seeing: a quarter is common practice; --keep sets another share"
     kept = keep_fraction(ratio)

@@ -6,6 +6,7 @@ keywords; what it does not tell may be given; what nobody tells stays None.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,8 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simulate.air import Sky, fried_parameter_m
 from simulate.errors import InputError
-from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -72,6 +74,15 @@ class Facts:
         if self.pixel_arcsec is None or self.aperture_mm is None:
             return None
         return self.pixel_arcsec / (550e-6 / (2 * self.aperture_mm) * ARCSEC_PER_RADIAN)
+
+    @property
+    def fried_m(self) -> float | None:
+        """Fried's parameter at 550 nm in m; infinite in still air, None where nothing tells it."""
+        if self.fried_ratio is not None and self.aperture_mm is not None:
+            return self.aperture_mm * 1e-3 / self.fried_ratio if self.fried_ratio > 0 else math.inf
+        if self.seeing_arcsec:
+            return float(fried_parameter_m(Sky(seeing_arcsec=self.seeing_arcsec), GREEN_NM))
+        return None
 
     @property
     def unit(self) -> str:

@@ -19,6 +19,7 @@ import scipy.fft
 
 from simulate.errors import InputError
 from simulate.stack.results import FloatArray, Restored
+from simulate.values.grid import half_plane_weights
 
 RINGING_LIMIT = 0.02
 """Largest overshoot of a sharp limb that restoration may cause, as a share of its brightness."""
@@ -71,11 +72,7 @@ def rings_of(shape: tuple[int, int], step_arcsec: float) -> Rings:
     radius = np.hypot(north[:, None], west[None, :])
     width = 1.0 / (min(shape) * step_arcsec)
     index = np.rint(radius / width).astype(np.intp)
-    weight = np.full(len(west), 2.0)
-    weight[0] = 1.0
-    if shape[1] % 2 == 0:
-        weight[-1] = 1.0
-    return Rings(index, weight, radius, np.arange(index.max() + 1) * width)
+    return Rings(index, half_plane_weights(shape[1]), radius, np.arange(index.max() + 1) * width)
 
 
 def restore(

@@ -104,3 +104,12 @@ class Grid:
             self.middle_east_arcsec,
             self.middle_north_arcsec,
         )
+
+
+def half_plane_weights(columns: int) -> FloatArray:
+    """Return how often each column of an ``rfft2`` stands in the whole plane, shape (columns//2+1,): once or twice."""
+    weights = np.full(columns // 2 + 1, 2.0)
+    weights[0] = 1.0
+    if columns % 2 == 0:
+        weights[-1] = 1.0
+    return weights

@@ -7,15 +7,17 @@ import math
 import numpy as np
 import pytest
 
-from simulate.planning.sharpening import FWHM_PER_SIGMA, NOISE_LIMIT, Sharpening, sharpening_limits
+from simulate.planning.sharpening import NOISE_LIMIT, Sharpening, sharpening_limits
+from simulate.values.constants import FWHM_PER_SIGMA
+from simulate.values.grid import Grid
 
 STEP, SIDE = 0.25, 128
 
 
 def limits(fwhm_arcsec: float = 2.0, noise: float = 1e-3, mask_arcsec: float | None = None) -> Sharpening:
-    f2 = np.fft.fftfreq(SIDE, STEP)[:, None] ** 2 + np.fft.rfftfreq(SIDE, STEP)[None, :] ** 2
-    transfer = np.exp(-2.0 * (math.pi * fwhm_arcsec / FWHM_PER_SIGMA) ** 2 * f2)
-    return sharpening_limits(transfer, np.ones_like(transfer), STEP, mask_arcsec or fwhm_arcsec, noise)
+    grid = Grid(SIDE, SIDE, STEP)
+    transfer = np.exp(-2.0 * (math.pi * fwhm_arcsec / FWHM_PER_SIGMA * grid.frequency()) ** 2)
+    return sharpening_limits(transfer, np.ones_like(transfer), grid, mask_arcsec or fwhm_arcsec, noise)
 
 
 def test_a_mask_of_no_strength_changes_nothing() -> None:

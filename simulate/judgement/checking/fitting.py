@@ -571,8 +571,8 @@ def _with_evidence(winner: Fit, fits: list[Fit]) -> Fit:
             continue
         ahead = (fit.cost_at(winner.noise) - winner.cost_at(winner.noise)) / winner.correlated_px
         if fit.pose.mirrored is not winner.pose.mirrored:
-            mirror = min(mirror, ahead)
-            other = fit.pose.angle_deg
+            if ahead < mirror:
+                mirror, other = ahead, fit.pose.angle_deg
         elif abs(math.remainder(fit.pose.angle_deg - winner.pose.angle_deg, 360.0)) > 10.0:
             rival = min(rival, ahead)
     return replace(winner, mirror_evidence=mirror, angle_rival_evidence=rival, other_angle_deg=other)

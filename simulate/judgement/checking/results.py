@@ -197,8 +197,10 @@ class Check:
         What the picture left of the contrast.
     curve : ContrastCurve
         The same at chosen frequencies beside what was to be had.
-    aperture, expected_aperture : Measurement
-        Effective aperture of the picture and of the picture that the setup should give, mm.
+    aperture : Measurement
+        Effective aperture of the picture, mm.
+    expected_aperture_mm : float
+        That of the picture that the setup should give.
     focal_length, pixel_scale : Measurement
         mm, if the picture's pixels are the camera's (or enlarged by the factor told), and arcsec.
     angle : Measurement or None
@@ -254,7 +256,7 @@ class Check:
     transfer: MeasuredTransfer
     curve: ContrastCurve
     aperture: Measurement
-    expected_aperture: Measurement
+    expected_aperture_mm: float
     focal_length: Measurement
     pixel_scale: Measurement
     angle: Measurement | None
