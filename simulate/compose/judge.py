@@ -739,6 +739,19 @@ def judge_moons(bench: Bench, feature: JudgedFeature, moons: list[MoonState]) ->
     return min(found, key=lambda entry: THRESHOLDS.margin(entry.contrast, entry.snr, "doubtful"))
 
 
+def judged_moons_name(feature: JudgedFeature, moons: list[MoonState]) -> str:
+    """Return what was judged of a feature whose satellites may stand before or behind the planet or in its shadow.
+
+    Its own name where all of them are there; else those that are, by name where the feature names them
+    ("tethys" of "tethys and dione"), or by number ("3 of 4 moons").
+    """
+    if len(moons) == len(feature.subjects):
+        return feature.name
+    if all(name in feature.name for name in feature.subjects):
+        return " and ".join(moon.name for moon in moons)
+    return f"{len(moons)} of {len(feature.subjects)} moons"
+
+
 def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgement:
     step, grid = bench.stamp_step, bench.grid
     part = Grid(grid.rows // step, grid.columns // step, grid.step_arcsec)
@@ -834,7 +847,7 @@ def judge_scene(
         if feature.kind in ("moon", "moon disc"):
             moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]
             verdict = judge_moons(bench, feature, moons) if options.moons else None
-            found += [verdict] if verdict else []
+            found += [replace(verdict, name=judged_moons_name(feature, moons))] if verdict else []
         elif in_sight(feature, body, seen):
             pair = make_pair(feature, scene, body, plain)
             found += judge_pair(bench, pair) if pair else []

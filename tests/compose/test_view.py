@@ -220,3 +220,21 @@ def test_unknown_steps_and_fields_are_refused() -> None:
     )  # fmt: skip
     np.testing.assert_array_equal(bare.response, 1)
     np.testing.assert_array_equal(bare.pixel, 1)
+
+
+@pytest.mark.parametrize(
+    ("body", "instrument", "time", "site", "behind", "said", "unsaid"),
+    [
+        # Io behind Jupiter, Dione in Saturn's shadow: what cannot be seen is not counted as seen
+        ("jupiter", "refractor-60", "2027-02-14T12:20", "-41.3,174.8,20", {"io"}, "3 of 4 moons", "four moons"),
+        ("saturn", "refractor-60", "2025-04-25T04:00", "-33.9,18.4,50", {"dione"}, "tethys", "tethys and dione"),
+    ],
+)
+def test_a_verdict_on_moons_names_those_that_are_there(
+    body: str, instrument: str, time: str, site: str, behind: set[str], said: str, unsaid: str
+) -> None:
+    shown = view(body, instrument, time, site, options=SPOT)
+    assert {moon.name for moon in shown.apparition.moons if moon.state in ("occulted", "eclipsed")} >= behind
+    names = [line.name for line in shown.features]
+    assert said in names
+    assert unsaid not in names
