@@ -10,14 +10,13 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.ndimage import map_coordinates
 
-from simulate.air import dispersion_arcsec
 from simulate.air.refraction import bin_displacements
 from simulate.bodies import load_body
 from simulate.bodies.spectra import body_photon_flux
 from simulate.camera import channel_names
 from simulate.compose.colours import white_rates
 from simulate.compose.judge import disc_transfer
-from simulate.compose.outlook import VISIBLE_NM, Prospect
+from simulate.compose.outlook import Prospect, visible_spread_arcsec
 from simulate.compose.trades import sharpening_of
 from simulate.compose.view import (
     ExpectedFrame,
@@ -191,11 +190,8 @@ def _fringe_arcsec(look: ExpectedFrame, shifts: tuple[ChannelShift, ...]) -> flo
     by_name = {shift.channel: shift.towards_zenith_arcsec for shift in shifts}
     if "blue" in by_name and "red" in by_name:
         return by_name["blue"] - by_name["red"]
-    aim, sky = look.chain.setting.aim, look.chain.setting.sky
-    if aim.altitude_deg >= 90.0:
-        return 0.0
-    blue, red = dispersion_arcsec(np.array(VISIBLE_NM), aim.altitude_deg, sky, aim.height_m)
-    return float(blue - red)
+    aim = look.chain.setting.aim
+    return visible_spread_arcsec(aim.altitude_deg, look.chain.setting.sky, aim.height_m)
 
 
 def white_balance(look: ExpectedFrame) -> tuple[tuple[str, float], ...]:

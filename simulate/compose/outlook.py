@@ -38,7 +38,7 @@ from simulate.stack import Exposure, delivered_fwhm
 from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
 
 ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
-"""Airless altitudes at which sharpness is computed; between them it is interpolated over log(altitude)."""
+"""Airless altitudes at which sharpness is computed; between them its logarithm follows that of sin(altitude)."""
 
 VISIBLE_NM = (400.0, 700.0)
 """Ends of the spectrum that an uncorrected colour picture takes in, nm."""
@@ -58,27 +58,39 @@ class SharpnessCurve:
     fwhm_arcsec : tuple of float
         Width of the green channel's response of an aligned, average frame, pixel included, before
         restoration.
-    spread_arcsec : tuple of float
-        Distance between the pictures at 400 and 700 nm.
+    sky : Sky
+        The air.
+    height_m : float
+        Of the site above the sea.
     """
 
     altitude_deg: tuple[float, ...]
     fwhm_arcsec: tuple[float, ...]
-    spread_arcsec: tuple[float, ...]
+    sky: Sky
+    height_m: float = 0.0
 
-    def width(self, altitude_deg: FloatArray) -> FloatArray:
+    def width(self, altitude_deg: FloatArray | float) -> FloatArray:
         """Return the delivered width, arcsec, at altitudes of any shape; below the first that of the first."""
-        return self._at(altitude_deg, self.fwhm_arcsec)
+        # the width grows nearly as a power of the air's mass, 1 / sin(altitude)
+        place, nodes = self._log_sine(altitude_deg), self._log_sine(np.array(self.altitude_deg))
+        return np.exp(np.interp(place, nodes, np.log(self.fwhm_arcsec)))
 
-    def dispersion(self, altitude_deg: FloatArray) -> FloatArray:
-        """Return the spread from 400 to 700 nm, arcsec, at altitudes of any shape."""
-        return self._at(altitude_deg, self.spread_arcsec)
+    def dispersion(self, altitude_deg: FloatArray | float) -> FloatArray:
+        """Return the distance between the pictures at 400 and 700 nm, arcsec, at altitudes of any shape."""
+        altitudes = np.clip(altitude_deg, self.altitude_deg[0], 90.0)
+        spread = [visible_spread_arcsec(float(altitude), self.sky, self.height_m) for altitude in altitudes.flat]
+        return np.array(spread).reshape(altitudes.shape)
 
-    def _at(self, altitude_deg: FloatArray, values: tuple[float, ...]) -> FloatArray:
-        nodes = np.log(self.altitude_deg)
-        place = np.log(np.clip(altitude_deg, self.altitude_deg[0], 90.0))
-        floor = 1e-3  # arcsec; dispersion is 0 in the zenith
-        return np.exp(np.interp(place, nodes, np.log(np.array(values) + floor))) - floor
+    def _log_sine(self, altitude_deg: FloatArray | float) -> FloatArray:
+        return np.log(np.sin(np.radians(np.clip(altitude_deg, self.altitude_deg[0], 90.0))))
+
+
+def visible_spread_arcsec(altitude_deg: float, sky: Sky, height_m: float = 0.0) -> float:
+    """Return the distance between the pictures at 400 and 700 nm, arcsec; 0 in the zenith."""
+    if altitude_deg >= 90.0:
+        return 0.0
+    blue, red = dispersion_arcsec(np.array(VISIBLE_NM), altitude_deg, sky, height_m)
+    return float(blue - red)
 
 
 @lru_cache(maxsize=32)
@@ -95,12 +107,7 @@ def sharpness_curve(instrument: Instrument, sky: Sky, height_m: float = 0.0) -> 
         Of the site above the sea.
     """
     widths = tuple(_delivered(instrument, sky, altitude, height_m) for altitude in ALTITUDES_DEG)
-    ends = np.array(VISIBLE_NM)
-    spreads = []
-    for altitude in ALTITUDES_DEG:
-        blue, red = dispersion_arcsec(ends, altitude, sky, height_m)
-        spreads.append(max(0.0, float(blue - red)))
-    return SharpnessCurve(ALTITUDES_DEG, widths, tuple(spreads))
+    return SharpnessCurve(ALTITUDES_DEG, widths, sky, height_m)
 
 
 def _delivered(instrument: Instrument, sky: Sky, altitude_deg: float, height_m: float) -> float:

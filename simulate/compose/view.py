@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,6 +34,7 @@ from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
 from simulate.errors import BelowHorizonError, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
+from simulate.geometry.table import apparition_table
 from simulate.instruments import Instrument, load_instrument
 from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, USUAL_SMEAR, field_rotation_deg_per_h
 from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
@@ -60,6 +62,9 @@ if TYPE_CHECKING:
     from astropy.time import Time
 
 FloatArray = npt.NDArray[np.floating]
+
+LIBRATION_STEP_S = 600.0
+"""Between the two instants from which the Moon's libration is found."""
 
 NEGLIGIBLE_SMEAR = 0.1
 """Rotation by less than this share of the delivered width is not drawn."""
@@ -376,19 +381,37 @@ def green_channel(instrument: Instrument) -> int:
 
 
 def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
-    """Return how fast rotation moves the middle of the disc, arcsec/s: pi d / P, seen from the side.
+    """Return how fast the surface moves under the middle of the disc, arcsec/s.
 
-    The component of the pole in the plane of the sky counts; a body seen pole-on only turns about
-    the middle.
+    For a planet pi d / P, seen from the side: the component of the pole in the plane of the sky counts; a body
+    seen pole-on only turns about the middle. The Moon faces us: only its libration is left, which is found from
+    two instants.
     """
     if body.orientation is None or seen.equatorial_diameter_arcsec == 0:
         return 0.0
+    if body.kind == "moon":
+        return _libration_rad_per_s(body.name, seen.jd_tt, seen.site, seen.ephemeris) * _radius_arcsec(seen)
     days = seen.jd_tt - J2000
     before, after = (pole_and_meridian(body, days + shift)[2] for shift in (0.0, 1e-3))
     # meridians begin again at 0 after 360 deg
     rate = max(abs(math.remainder(after[key] - before[key], 360.0)) for key in after) / 86.4
     across = math.cos(math.radians(seen.sub_observer_latitude_centric_deg))
-    return math.radians(rate) * seen.equatorial_diameter_arcsec / 2 * across
+    return math.radians(rate) * _radius_arcsec(seen) * across
+
+
+def _radius_arcsec(seen: Apparition) -> float:
+    return seen.equatorial_diameter_arcsec / 2
+
+
+@lru_cache(maxsize=256)
+def _libration_rad_per_s(body: str, jd_tt: float, site: Site | None, ephemeris: str) -> float:
+    """Return how fast the middle of the disc wanders over the surface, rad/s."""
+    days = jd_tt - J2000 + np.array([-0.5, 0.5]) * LIBRATION_STEP_S / 86400.0
+    table = apparition_table(body, tt_to_time(days), site, ephemeris=ephemeris)
+    latitude = np.radians(table["sub_observer_latitude_centric_deg"])
+    longitude = next(iter(table.central_meridian_deg.values()))
+    east = math.radians(math.remainder(longitude[1] - longitude[0], 360.0)) * math.cos(latitude.mean())
+    return math.hypot(east, latitude[1] - latitude[0]) / LIBRATION_STEP_S
 
 
 def moving_scene(look: ExpectedFrame, seconds: float) -> Scene:
