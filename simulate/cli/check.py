@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simulate.cli import common
-from simulate.errors import InputError, kept_warnings
+from simulate.errors import MissingError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.check import CheckOptions
@@ -34,8 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--compared-with", metavar="TIME", help="instant of another picture by this setup: why is it better?"
     )
     told.add_argument("--compared-picture", metavar="FILE", help="that picture, if it is at hand")
-    told.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
-    told.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    common.add_face(told)
     told.add_argument("--no-files", action="store_true", help="write no sheet, labels and animation")
     common.add_output(parser)
     common.add_seed(parser, "the twin's noise")
@@ -46,8 +45,9 @@ def run(arguments: argparse.Namespace) -> int:
     from simulate.compose.check import check
 
     if arguments.time is None:
-        raise InputError("--time", "nothing", "give the instant of the picture: the middle of the recording")
+        raise MissingError("--time", "give the instant of the picture: the middle of the recording")
     with kept_warnings():
+        base = None if arguments.no_files else _base(arguments)
         site = common.read_site(arguments.site)
         instrument = common.read_instruments([arguments.instrument])[0]
         sky = common.read_sky(arguments)
@@ -60,12 +60,11 @@ def run(arguments: argparse.Namespace) -> int:
             site,
             sky=sky,
             options=options,
-            seed=arguments.seed,
+            seed=common.read_seed(arguments),
             ephemeris=arguments.ephemeris,
         )
         # only now, so that a refused picture leaves no empty folder behind
-        folder = None if arguments.no_files else common.output_folder(arguments.output)
-        files = {} if folder is None else write_check(result, folder, Path(arguments.picture).stem)
+        files = {} if base is None else write_check(result, common.output_folder(arguments.output) / base.name)
     if arguments.json:
         from simulate.present.check_json import check_json
 
@@ -79,13 +78,8 @@ def run(arguments: argparse.Namespace) -> int:
 def _options(arguments: argparse.Namespace) -> CheckOptions:
     from simulate.compose.check import CheckOptions
     from simulate.scene import SceneOptions
-    from simulate.values.checks import to_float
 
-    spot = arguments.red_spot
-    scene = SceneOptions(
-        red_spot_longitude_deg=None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0),
-        dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
-    )
+    scene = SceneOptions(**common.read_face(arguments))
     return CheckOptions(
         arguments.twin,
         arguments.enlarged,
@@ -95,11 +89,18 @@ def _options(arguments: argparse.Namespace) -> CheckOptions:
     )
 
 
-def write_check(result: Check, folder: Path, stem: str) -> dict[str, str]:
-    """Write sheet, labelled copy and animation of a check; returns paths by kind."""
+def _base(arguments: argparse.Namespace) -> Path:
+    """Return the common path of the files, before anything is computed; refuses to lay them over others."""
+    from simulate.present.check_files import check_base
+
+    others = [] if arguments.compared_picture is None else [Path(arguments.compared_picture)]
+    return check_base(Path(arguments.output), Path(arguments.picture), others)
+
+
+def write_check(result: Check, base: Path) -> dict[str, str]:
+    """Write sheet, labelled copy and animation of a check beside each other; returns paths by kind."""
     from simulate.present.check_sheet import write_blink, write_check_sheet, write_labelled
 
-    base = folder / f"{stem}_check"
     files = {
         "sheet": str(write_check_sheet(f"{base}.png", result)),
         "labels": str(write_labelled(f"{base}_labels.png", result)),

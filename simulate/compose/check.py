@@ -172,7 +172,7 @@ def _budget(bench: Bench, mine: Check, options: CheckOptions) -> Budget:
 def _fitted(bench: Bench, picture: UserPicture, enlarged: float) -> Fitted:
     """Find the planet and fit it; refuse what is not this body."""
     plane = 1 if picture.levels.shape[0] == 3 else 0
-    found = find_planet(picture.levels[plane])
+    found = find_planet(picture.levels[plane], picture.name)
     theory = bench.theory(bench.green)
     fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
     if fit.explained < LEAST_EXPLAINED:

@@ -15,6 +15,7 @@ from simulate.judgement.checking.model import Pose
 from simulate.judgement.checking.results import Check
 from simulate.judgement.checking.twin import RingProfile, Twin
 from simulate.present.board import ACCENT, DOUBTFUL, INK, LINE, QUIET, Board, arrows, scale_bar
+from simulate.present.check_files import SOURCE
 from simulate.present.check_words import check_lines, detail_lines
 from simulate.present.files import beside, write_bytes
 
@@ -45,7 +46,11 @@ def write_check_sheet(path: str | Path, result: Check) -> Path:
     result : Check
         What to show.
     """
-    comments = {"Title": f"{result.body}: picture against theory", "Creation Time": result.apparition.time_utc}
+    comments = {
+        "Title": f"{result.body}: picture against theory",
+        "Creation Time": result.apparition.time_utc,
+        SOURCE: result.picture.name,
+    }
     return write_bytes(path, draw_check(result).png(comments))
 
 
@@ -287,7 +292,9 @@ def _linear_of_screen(values: FloatArray) -> FloatArray:
 
 def write_labelled(path: str | Path, result: Check) -> Path:
     """Write the labelled copy as a PNG; the picture itself is left alone."""
-    return write_bytes(path, labelled_picture(result).png({"Title": f"{result.body}, labelled"}))
+    return write_bytes(
+        path, labelled_picture(result).png({"Title": f"{result.body}, labelled", SOURCE: result.picture.name})
+    )
 
 
 def write_blink(base: Path, result: Check) -> dict[str, Path]:

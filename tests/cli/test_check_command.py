@@ -88,3 +88,41 @@ def test_a_bomb_leaves_with_code_2_little_memory_and_no_files(tmp_path: Path) ->
     assert "damaged" in done.stderr
     assert not (tmp_path / "out").exists()
     assert bomb.read_bytes() == before
+
+
+def test_no_file_is_laid_over_a_picture_or_over_what_another_made(
+    picture: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mine, other = tmp_path / "b.png", tmp_path / "b_check.png"
+    for path in (mine, other):
+        path.write_bytes(picture.read_bytes())
+    words = ["check", str(mine), "mars", *WORDS, "--output", str(tmp_path)]
+    compared = ["--compared-with", "2020-10-14T02:30", "--compared-picture", str(other)]
+    for more, reason in ((compared, "one of the pictures given"), ([], "not made by a check")):
+        assert main([*words, *more]) == 2
+        told = capsys.readouterr().err.strip()
+        assert "b_check.png" in told
+        assert reason in told
+        assert "\n" not in told
+    assert other.read_bytes() == mine.read_bytes() == picture.read_bytes()
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_pictures_that_differ_in_their_ending_keep_their_sheets_apart(tmp_path: Path) -> None:
+    from simulate.present.check_files import SOURCE, check_base, source_of
+
+    def sheet(source: dict[str, str]) -> None:
+        from PIL import Image, PngImagePlugin
+
+        chunks = PngImagePlugin.PngInfo()
+        for key, text in {"Software": "simulate", **source}.items():
+            chunks.add_text(key, text)
+        Image.new("L", (8, 8)).save(tmp_path / "a_check.png", pnginfo=chunks)
+
+    sheet({SOURCE: "a.png"})
+    assert source_of(tmp_path / "a_check.png") == "a.png"
+    assert check_base(tmp_path, Path("a.png")).name == "a_check"
+    assert check_base(tmp_path, Path("a.jpg")).name == "a_jpg_check"
+    # a sheet of an earlier version, which does not tell its source
+    sheet({"Title": "mars: picture against theory"})
+    assert check_base(tmp_path, Path("a.jpg")).name == "a_check"

@@ -48,7 +48,7 @@ class Found:
     noise: float
 
 
-def find_planet(plane: FloatArray, field: str = "PICTURE") -> Found:
+def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
     """Find the planet in one plane of levels.
 
     The sky is the median of the darker half, the planet the largest connected part of the smoothed
@@ -58,8 +58,8 @@ def find_planet(plane: FloatArray, field: str = "PICTURE") -> Found:
     ----------
     plane : array, shape (rows, columns)
         Levels.
-    field : str
-        Name used in messages.
+    name : str
+        Of the file, for messages.
 
     Raises
     ------
@@ -73,15 +73,15 @@ def find_planet(plane: FloatArray, field: str = "PICTURE") -> Found:
     disc = _disc_level(smooth, sky)
     shaken = noise / (2 * math.sqrt(math.pi) * width)
     if disc - sky < max(LEAST_CLEARNESS * shaken, 1e-5):
-        raise InputError(field, "the picture", "it holds no planet: nothing stands out of its noise")
+        raise InputError("PICTURE", name, "it holds no planet: nothing stands out of its noise")
     mask, area, parts = _largest_part(smooth > (sky + disc) / 2)
     inside = plane[mask]
     if area < LEAST_AREA_PX:
         what = "only points, no disc" if parts > 3 else f"a spot of {area:.0f} pixels, too small for a disc"
-        raise InputError(field, "the picture", f"it holds no planet that can be measured: {what}")
+        raise InputError("PICTURE", name, f"it holds no planet that can be measured: {what}")
     if parts > 40 and area < 0.5 * np.count_nonzero(smooth > (sky + disc) / 2):
-        raise InputError(field, "the picture", "it holds no planet: many spots and no disc")
-    _refuse_cut(mask, field)
+        raise InputError("PICTURE", name, "it holds no planet: many spots and no disc")
+    _refuse_cut(mask, name)
     rows, columns = np.nonzero(mask)
     weight = np.maximum(inside - sky, 0)
     total = weight.sum() or 1.0
@@ -112,9 +112,9 @@ def _largest_part(above: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], 
     return labels == 1 + int(np.argmax(sizes)), float(sizes.max()), int(count)
 
 
-def _refuse_cut(mask: npt.NDArray[np.bool_], field: str) -> None:
+def _refuse_cut(mask: npt.NDArray[np.bool_], name: str) -> None:
     edge = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
     if mask.mean() > 0.9:
-        raise InputError(field, "the picture", "it holds no planet against a dark sky")
+        raise InputError("PICTURE", name, "it holds no planet against a dark sky")
     if np.count_nonzero(edge) > 0.35 * math.sqrt(np.count_nonzero(mask)):
-        raise InputError(field, "the picture", "the planet is cut off by the edge; leave some sky around it")
+        raise InputError("PICTURE", name, "the planet is cut off by the edge; leave some sky around it")

@@ -54,6 +54,8 @@ class UserPicture:
         "PNG", "TIFF", "FITS" or "JPEG".
     notes : tuple of str
         What should be known about the file, one sentence each.
+    name : str
+        Of the file, without its folder.
     """
 
     levels: npt.NDArray[np.float32]
@@ -62,6 +64,7 @@ class UserPicture:
     clipped: float
     kind: str
     notes: tuple[str, ...] = ()
+    name: str = "the picture"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "levels", frozen_array(self.levels, np.float32))
@@ -155,7 +158,7 @@ def _judged(place: Path, kind: str, pixels: npt.NDArray[Any], bits: int, notes: 
     if levels.shape[0] == 3 and np.array_equal(levels[0], levels[1]) and np.array_equal(levels[1], levels[2]):
         levels = levels[:1]
     distinct = int(np.unique(levels).size)
-    return UserPicture(np.ascontiguousarray(levels[:, ::-1]), bits, distinct, clipped, kind, tuple(remarks))
+    return UserPicture(np.ascontiguousarray(levels[:, ::-1]), bits, distinct, clipped, kind, tuple(remarks), place.name)
 
 
 def _read_png(data: bytes, place: Path) -> tuple[npt.NDArray[Any], int, tuple[str, ...]]:
