@@ -44,6 +44,26 @@ class InputError(SimulateError, ValueError):
         return type(self), (self.field, self.value, self.allowed)
 
 
+class MissingError(InputError):
+    """Something that is needed was not given.
+
+    Parameters
+    ----------
+    field : str
+        The field as the user would write it.
+    needed : str
+        What to give, as a clause.
+    """
+
+    def __init__(self, field: str, needed: str) -> None:
+        super().__init__(field, None, needed)
+        self.args = (f"{field} is missing; {needed}",)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """See `InputError`."""
+        return type(self), (self.field, self.allowed)
+
+
 class InputErrors(InputError):
     """Several faults of one file or call, reported together, one line each."""
 
@@ -74,8 +94,12 @@ class EphemerisWarning(SimulateWarning):
     """A date or a moon lies outside what the ephemeris or its tables cover."""
 
 
-class SafetyWarning(SimulateWarning):
-    """The Sun is near the target or up: the cautions apply."""
+class RecordingWarning(SimulateWarning):
+    """A recording on disk is incomplete, or does not look like what it is taken for."""
+
+
+class FieldWarning(SimulateWarning):
+    """The body is larger than the window that is shown."""
 
 
 @contextmanager

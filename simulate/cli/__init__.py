@@ -10,12 +10,14 @@ from __future__ import annotations
 import argparse
 import gc
 import os
+import re
 import sys
+import textwrap
 from collections.abc import Sequence
 from importlib import import_module
 
 from simulate import __version__
-from simulate.errors import InputError, choose
+from simulate.errors import InputError, MissingError, choose, nearest
 from simulate.recording.threads import one_thread
 
 COMMANDS = {
@@ -38,7 +40,25 @@ class _Parser(argparse.ArgumentParser):
     """An argument parser whose errors are `InputError`, so that all bad input leaves one way."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
-        raise InputError(self.prog, message, f"see '{self.prog} --help'")
+        raise self._fault(message)
+
+    def _fault(self, message: str) -> InputError:
+        """Put argparse's own sentence into the form of all others: field, value, what is allowed."""
+        help_there = f"see '{self.prog} --help'"
+        if message.startswith("the following arguments are required: "):
+            return MissingError(message.partition(": ")[2], help_there)
+        if message.startswith("unrecognized arguments: "):
+            words = message.partition(": ")[2]
+            known = [word for action in self._actions for word in action.option_strings]
+            return InputError("options", words, f"{help_there}{nearest(words.split()[0].partition('=')[0], known)}")
+        _, _, rest = message.partition("argument ")
+        field, _, problem = rest.partition(": ")
+        given = re.fullmatch(r"invalid (float|int) value: '(.*)'", problem)
+        if given:
+            return InputError(field, given[2], "give a number" if given[1] == "float" else "give a whole number")
+        if field and problem == "expected one argument":
+            return MissingError(f"the value of {field}", help_there)
+        return InputError(field or self.prog, problem or message, help_there)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -64,7 +84,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say(str(error))
         return EXIT_BAD_INPUT
     except KeyboardInterrupt:
-        _say("stopped; what was finished is kept")
+        _say("stopped; finished files are kept")
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # the reader (a pager, `head`) went away: not a fault of ours
@@ -101,7 +121,7 @@ def _dispatch(words: list[str]) -> int:
     command = import_module(f"simulate.cli.{name}")
     command_parser = _Parser(
         prog=f"simulate {name}",
-        description=command.__doc__,
+        description=_filled(command.__doc__ or ""),
         allow_abbrev=False,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -126,6 +146,11 @@ def _main_parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         add_help=True,
     )
+
+
+def _filled(text: str) -> str:
+    """Fill each paragraph to the width of a narrow terminal."""
+    return "\n\n".join(textwrap.fill(" ".join(part.split()), 79) for part in text.strip().split("\n\n"))
 
 
 def _protect_signs(words: list[str]) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,9 +12,12 @@ from typing import TYPE_CHECKING, Any
 from simulate.errors import InputError
 
 if TYPE_CHECKING:
+    from astropy.time import Time
+
     from simulate.air import Sky
     from simulate.geometry import Site
     from simulate.instruments import Instrument
+    from simulate.stack import ExposureWishes
 
 
 def add_when_where(parser: argparse.ArgumentParser, *, night: bool = True) -> None:
@@ -74,6 +78,28 @@ def add_air(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_recording(group: argparse._ArgumentGroup) -> None:
+    """Add --exposure, --gain, --seconds and --frames."""
+    group.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
+    group.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
+    group.add_argument("--seconds", metavar="TIME", help='length of the recording, e.g. "90 s" or 90')
+    group.add_argument("--frames", type=int, metavar="N", help="number of frames recorded")
+
+
+def add_keep(group: argparse._ArgumentGroup) -> None:
+    """Add --keep."""
+    group.add_argument("--keep", metavar="SHARE", help='share of the frames stacked, above 0 to 1, or "30%%"')
+
+
+def add_face(group: argparse.ArgumentParser | argparse._ArgumentGroup, *, dust: bool = True) -> None:
+    """Add --red-spot and --dust: what changes on the planets."""
+    group.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    if dust:
+        group.add_argument(
+            "--dust", type=float, default=0.0, metavar="DUST", help="Martian dust, 0 clear to 1 global storm"
+        )
+
+
 def add_output(parser: argparse.ArgumentParser) -> None:
     """Add --output and --json."""
     parser.add_argument("--output", default="outputs", metavar="DIR", help="folder for the results (default: outputs)")
@@ -98,6 +124,107 @@ def add_spread(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> Non
     parser.add_argument("--scheduler", metavar="ADDRESS", help='dask.distributed scheduler, e.g. "tcp://host:8786"')
 
 
+def read_share(arguments: argparse.Namespace) -> float | None:
+    """Return what --keep says, "0.3" or "30 %"; None where it was not given."""
+    if arguments.keep is None:
+        return None
+    number = arguments.keep.strip()
+    try:
+        return float(number[:-1]) / 100.0 if number.endswith("%") else float(number)
+    except ValueError as error:
+        raise InputError("--keep", arguments.keep, 'give a share such as 0.3 or "30%"') from error
+
+
+def read_seed(arguments: argparse.Namespace) -> int:
+    """Return --seed."""
+    if not 0 <= arguments.seed < 2**63:
+        raise InputError("--seed", arguments.seed, "give a whole number from 0 up")
+    return arguments.seed
+
+
+def read_number(
+    arguments: argparse.Namespace,
+    option: str,
+    unit: str,
+    lowest: float = 0.0,
+    highest: float = 1e7,
+    *,
+    zero: bool = False,
+) -> float | None:
+    """Return the number that an option holds, in `unit`; None where it was not given.
+
+    Parameters
+    ----------
+    arguments : Namespace
+        What was parsed.
+    option : str
+        Name of the option as it is written after the dashes; a bare number is in the option's own unit.
+    unit : str
+        As astropy spells it.
+    lowest, highest : float
+        Accepted range.
+    zero : bool
+        Whether a lower end of 0 is accepted itself.
+    """
+    from simulate.values.checks import to_float
+
+    given = getattr(arguments, option.replace("-", "_"))
+    if given is None:
+        return None
+    return to_float(f"--{option}", _plain(given), unit, lowest, highest, open_low=lowest == 0.0 and not zero)
+
+
+def _plain(given: Any) -> Any:
+    """Return a bare number written as text as such, anything else as it is."""
+    try:
+        return float(given)
+    except (TypeError, ValueError):
+        return given
+
+
+def read_wishes(arguments: argparse.Namespace) -> ExposureWishes:
+    """Return what the options of `add_recording` (and --keep, --rate) fix of a recording."""
+    from simulate.stack import ExposureWishes
+
+    return ExposureWishes(
+        exposure_s=read_number(arguments, "exposure", "s"),
+        seconds=read_number(arguments, "seconds", "s"),
+        frames_per_second=read_number(arguments, "rate", "1 / s") if hasattr(arguments, "rate") else None,
+        frames=arguments.frames,
+        keep=read_share(arguments) if hasattr(arguments, "keep") else None,
+    )
+
+
+def read_gain(arguments: argparse.Namespace) -> float | None:
+    """Return --gain, electrons per number."""
+    return read_number(arguments, "gain", "electron / adu")
+
+
+def read_face(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return what the options of `add_face` say, as fields of `SceneOptions`."""
+    from simulate.values.checks import to_float
+
+    face: dict[str, Any] = {}
+    if arguments.red_spot is not None:
+        face["red_spot_longitude_deg"] = to_float("--red-spot", arguments.red_spot, "", -360.0, 720.0)
+    if hasattr(arguments, "dust"):
+        face["dust"] = to_float("--dust", arguments.dust, "", 0.0, 1.0)
+    return face
+
+
+def read_time(arguments: argparse.Namespace, body: str, site: Site | None) -> Time:
+    """Return the instant that --time or --night means for a body; now without both."""
+    from datetime import UTC, datetime
+
+    from simulate.geometry import best_moment, parse_time
+
+    if arguments.night is None:
+        return parse_time(datetime.now(UTC) if arguments.time is None else arguments.time)
+    if site is None:
+        raise InputError("--night", arguments.night, "give --site too: a night needs a place")
+    return best_moment(body, arguments.night, site, ephemeris=arguments.ephemeris).time
+
+
 def read_site(text: str | None) -> Site | None:
     """Return the `Site` that --site means, or None when it was not given."""
     if text is None:
@@ -108,10 +235,22 @@ def read_site(text: str | None) -> Site | None:
 
 
 def read_instruments(names: list[str] | None, default: str = "newtonian-150") -> list[Instrument]:
-    """Return the instruments that --instrument names, without doubles, in the order given."""
+    """Return the instruments that --instrument names, without doubles, in the order given.
+
+    Raises
+    ------
+    InputError
+        Also if two of them have the same name: it tells their results and files apart.
+    """
     from simulate.instruments import load_instrument
 
-    return [load_instrument(name) for name in dict.fromkeys(names or [default])]
+    found: dict[str, Instrument] = {}
+    for word in dict.fromkeys(names or [default]):
+        tool = load_instrument(word)
+        if tool.name in found and tool != found[tool.name]:
+            raise InputError("--instrument", word, f"give it another name than {tool.name!r}, which is taken")
+        found.setdefault(tool.name, tool)
+    return list(found.values())
 
 
 def read_sky(arguments: argparse.Namespace) -> Sky:
@@ -127,17 +266,32 @@ def read_sky(arguments: argparse.Namespace) -> Sky:
     )
 
 
+def check_folder(text: str) -> None:
+    """Refuse, before any work is done, a folder for results that cannot be made or written to.
+
+    Raises
+    ------
+    InputError
+        If a file stands where the folder should be, or it may not be written to.
+    """
+    folder = Path(text)
+    if folder.exists() and not folder.is_dir():
+        raise InputError("--output", text, "give a folder; a file of that name is in the way")
+    there = next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        raise InputError("--output", text, "give a folder that can be made and written to")
+
+
 def output_folder(text: str) -> Path:
     """Return the folder for results, made if need be.
 
     Raises
     ------
     InputError
-        If a file stands where the folder should be.
+        See `check_folder`.
     """
+    check_folder(text)
     folder = Path(text)
-    if folder.exists() and not folder.is_dir():
-        raise InputError("--output", text, "give a folder; a file of that name is in the way")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

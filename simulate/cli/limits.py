@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--floor", type=float, metavar="SHARE",
         help="rms of what never averages out, of the brightness in each resolution element (default 0.01)",
     )  # fmt: skip
-    judging.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    common.add_face(judging)
     common.add_output(parser)
 
 
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     with kept_warnings() as warnings:
         options = _options(arguments)
-        folder = common.output_folder(arguments.output)
+        common.check_folder(arguments.output)
         found = limits(
             arguments.body,
             common.read_instruments(arguments.instrument),
@@ -53,7 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
             ephemeris=arguments.ephemeris,
         )
         stamp = found.apparition.time_utc[:19].replace("-", "").replace(":", "")
-        files = write_charts(folder, f"limits_{found.body}_{stamp}Z", found)
+        # only now, so that a refused body leaves no empty folder behind
+        files = write_charts(common.output_folder(arguments.output), f"limits_{found.body}_{stamp}Z", found)
     told = [*dict.fromkeys([*found.warnings, *warnings])]
     if arguments.json:
         inputs: dict[str, Any] = {name: value for name, value in vars(arguments).items() if value is not None}
@@ -77,7 +78,7 @@ def _options(arguments: argparse.Namespace) -> LimitsOptions:
     floor = FLOOR if arguments.floor is None else to_float("--floor", arguments.floor, "", 0.0, 1.0)
     return LimitsOptions(
         apertures_mm=APERTURES_MM if arguments.apertures is None else _apertures(arguments.apertures),
-        scene=SceneOptions(dust=arguments.dust),
+        scene=SceneOptions(**common.read_face(arguments)),
         feature=arguments.feature,
         floor=floor,
     )

@@ -31,12 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_where(parser)
     common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
-    recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
-    recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
-    recording.add_argument("--seconds", metavar="TIME", help='length of the recording, e.g. "90 s"')
-    recording.add_argument("--frames", type=int, help="number of frames recorded")
-    recording.add_argument("--keep", type=float, metavar="SHARE", help="share of the frames stacked, above 0 to 1")
-    parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    common.add_recording(recording)
+    common.add_keep(recording)
+    common.add_face(parser, dust=False)
     parser.add_argument(
         "--station-range", metavar="LENGTH", help='distance of a space station that crosses the Moon, e.g. "600 km"'
     )
@@ -51,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
+        common.check_folder(arguments.output)
         plans, refused = _plans(arguments)
         folder = common.output_folder(arguments.output)
         files = [write_plan(found, folder) for found in plans]
@@ -90,21 +88,10 @@ def _options(arguments: argparse.Namespace) -> PlanOptions:
     from simulate.compose.plan import PlanOptions
     from simulate.compose.view import ViewOptions
     from simulate.scene import SceneOptions
-    from simulate.stack import ExposureWishes
-    from simulate.values.checks import to_float
 
-    def number(option: str, unit: str) -> float | None:
-        text = getattr(arguments, option)
-        return None if text is None else to_float(f"--{option}", text, unit, 0.0, 1e7, open_low=True)
-
-    wishes = ExposureWishes(
-        exposure_s=number("exposure", "s"), seconds=number("seconds", "s"), frames=arguments.frames, keep=arguments.keep
-    )
-    spot = arguments.red_spot
-    spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
-    view = ViewOptions(wishes, number("gain", "electron / adu"), SceneOptions(red_spot_longitude_deg=spot))
-    far = arguments.station_range
-    far = None if far is None else to_float("--station-range", far, "km", 100.0, 10000.0)
+    scene = SceneOptions(**common.read_face(arguments))
+    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene)
+    far = common.read_number(arguments, "station-range", "km", 100.0, 10000.0)
     return PlanOptions(
         view, arguments.ephemeris, judge_events=not arguments.quick, station_km=far, trades=arguments.trades
     )

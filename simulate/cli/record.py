@@ -25,11 +25,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_when_where(parser)
     common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
-    recording.add_argument("--seconds", metavar="TIME", help='length, e.g. "60 s" or 60')
-    recording.add_argument("--frames", type=int, help="number of frames")
+    common.add_recording(recording)
     recording.add_argument("--rate", metavar="RATE", help='frames a second, e.g. "100 fps" or 100')
-    recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
-    recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
     recording.add_argument("--filter", metavar="NAME", help="filter of a mono camera that has several (default: green)")
     recording.add_argument(
         "--bracket",
@@ -42,8 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     picture = parser.add_argument_group("picture")
     picture.add_argument("--field", metavar="ANGLE", help='width of the window, e.g. "400 arcsec" to take in the moons')
     picture.add_argument("--without", metavar="FEATURE", action="append", help="leave a feature out; repeatable")
-    picture.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
-    picture.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    common.add_face(picture)
     work = parser.add_argument_group("files and work")
     work.add_argument("--name", help="of the files (default: body, instrument and instant)")
     work.add_argument(
@@ -90,11 +86,11 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
     plan = plan_recording(
         arguments.body,
         instrument,
-        _time(arguments, site),
+        common.read_time(arguments, arguments.body, site),
         site,
         sky=common.read_sky(arguments),
         options=options,
-        seed=arguments.seed,
+        seed=common.read_seed(arguments),
         ephemeris=arguments.ephemeris,
     )
     name = arguments.name or _name(plan)
@@ -116,52 +112,12 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
     from simulate.compose.record import RecordOptions
     from simulate.compose.view import ViewOptions
     from simulate.scene import SceneOptions
-    from simulate.stack import ExposureWishes
-    from simulate.values.checks import to_float
 
-    def number(option: str, unit: str) -> float | None:
-        text = getattr(arguments, option)
-        return None if text is None else to_float(f"--{option}", plain_number(text), unit, 0.0, 1e7, open_low=True)
-
-    wishes = ExposureWishes(number("exposure", "s"), number("seconds", "s"), number("rate", "1 / s"), arguments.frames)
-    scene = SceneOptions(
-        without=frozenset(arguments.without or ()),
-        red_spot_longitude_deg=arguments.red_spot,
-        dust=to_float("--dust", arguments.dust, "", 0.0, 1.0),
-    )
-    drift = to_float("--drift", plain_number(arguments.drift or "0"), "arcsec", -3600.0, 3600.0)
-    view = ViewOptions(wishes, number("gain", "electron / adu"), scene, number("field", "arcsec"))
+    scene = SceneOptions(without=frozenset(arguments.without or ()), **common.read_face(arguments))
+    drift = common.read_number(arguments, "drift", "arcsec", -3600.0, 3600.0) or 0.0
+    field = common.read_number(arguments, "field", "arcsec")
+    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field)
     return RecordOptions(view, arguments.filter, (drift, 0.0), arguments.still_air)
-
-
-def plain_number(text: str) -> float | str:
-    """Return a bare number as such (it is then in the option's own unit), else the text.
-
-    Parameters
-    ----------
-    text : str
-        What the user wrote.
-    """
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-def _time(arguments: argparse.Namespace, site: Any) -> Any:
-    from simulate.geometry import parse_time
-
-    if arguments.night:
-        if site is None:
-            raise InputError("--night", arguments.night, "give --site too: a night needs a place")
-        from simulate.geometry import best_moment
-
-        return best_moment(arguments.body, arguments.night, site, ephemeris=arguments.ephemeris).time
-    if arguments.time is None:
-        from datetime import UTC, datetime
-
-        return parse_time(datetime.now(UTC))
-    return parse_time(arguments.time)
 
 
 def _name(plan: Plan) -> str:

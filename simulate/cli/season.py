@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--moons", action="store_true", help="list what Jupiter's moons and red spot do in the dark (up to 100 days)"
     )
-    parser.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
+    common.add_face(parser, dust=False)
     common.add_spread(parser)
     common.add_output(parser)
 
@@ -42,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
+        common.check_folder(arguments.output)
         seasons = _seasons(arguments)
         folder = common.output_folder(arguments.output)
         files = [write_season(found, folder) for found in seasons]
@@ -105,16 +106,13 @@ def _options(arguments: argparse.Namespace) -> SeasonOptions:
     from simulate.compose.season import SeasonOptions
     from simulate.compose.view import ViewOptions
     from simulate.scene import SceneOptions
-    from simulate.values.checks import to_float
 
-    step = None if arguments.step is None else to_float("--step", _plain(arguments.step), "day", 0.01, 366.0)
+    step = common.read_number(arguments, "step", "day", 0.01, 366.0)
     if not 0 <= arguments.pictures <= 24:
         raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
     if arguments.judged is not None and not 1 <= arguments.judged <= 100:
         raise InputError("--judged", arguments.judged, "give from 1 to 100")
-    spot = arguments.red_spot
-    spot = None if spot is None else to_float("--red-spot", spot, "", -360.0, 720.0)
-    view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=spot))
+    view = ViewOptions(scene=SceneOptions(**common.read_face(arguments)))
     hour = None if arguments.hour is None else _hour(arguments.hour)
     return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons, hour)
 
@@ -126,13 +124,6 @@ def _hour(text: str) -> float:
     if found is None:
         raise InputError("--hour", text, 'write an hour such as "21:00", UTC')
     return int(found.group(1)) + int(found.group(2)) / 60.0
-
-
-def _plain(text: str) -> float | str:
-    try:
-        return float(text)
-    except ValueError:
-        return text
 
 
 def write_season(found: Season, folder: Path) -> dict[str, str]:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.cli.record import plain_number
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
@@ -26,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--truth", metavar="FILE", help="truth file of a synthetic recording (default: the one beside it)"
     )
     work = parser.add_argument_group("stacking (chosen from the recording where not given)")
-    work.add_argument("--keep", type=float, metavar="SHARE", help="share of the frames, above 0 up to 1")
+    common.add_keep(work)
     work.add_argument("--finer", type=float, metavar="FACTOR", help="cells of the stack a pixel, 1 to 4")
     work.add_argument("--drop", type=float, metavar="PIXELS", help="side of the drop that a pixel leaves, 0 to 2")
     known = parser.add_argument_group("what the header does not tell")
@@ -52,9 +51,9 @@ def run(arguments: argparse.Namespace) -> int:
         long = None if arguments.long is None else _open(arguments.long, arguments)
         processed = stack_recording(
             recording,
-            StackWishes(arguments.keep, arguments.finer, arguments.drop),
+            StackWishes(common.read_share(arguments), arguments.finer, arguments.drop),
             long=long,
-            obstruction_mm=_number(arguments, "obstruction", "mm") or 0.0,
+            obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
             truth=_truth(arguments),
         )
         folder = common.output_folder(arguments.output)
@@ -71,13 +70,6 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _number(arguments: argparse.Namespace, option: str, unit: str) -> float | None:
-    from simulate.values.checks import to_float
-
-    text = getattr(arguments, option)
-    return None if text is None else to_float(f"--{option.replace('_', '-')}", plain_number(text), unit, 0.0, 1e7)
-
-
 def _open(path: str, arguments: argparse.Namespace) -> RawRecording:
     from simulate.camera.settings import choose_pattern
     from simulate.stack.reader import open_recording
@@ -86,13 +78,13 @@ def _open(path: str, arguments: argparse.Namespace) -> RawRecording:
     return open_recording(
         path,
         filter_array=None if pattern is None else choose_pattern("--filter-array", pattern),
-        exposure_s=_number(arguments, "exposure", "s") if arguments.long is None else None,
-        gain_e_per_dn=_number(arguments, "gain", "electron / adu"),
-        read_noise_e=_number(arguments, "read_noise", "electron"),
-        offset_dn=_number(arguments, "offset", "adu"),
-        pixel_arcsec=_number(arguments, "pixel_scale", "arcsec"),
-        aperture_mm=_number(arguments, "aperture", "mm"),
-        seeing_arcsec=_number(arguments, "seeing", "arcsec"),
+        exposure_s=common.read_number(arguments, "exposure", "s") if arguments.long is None else None,
+        gain_e_per_dn=common.read_number(arguments, "gain", "electron / adu"),
+        read_noise_e=common.read_number(arguments, "read-noise", "electron", zero=True),
+        offset_dn=common.read_number(arguments, "offset", "adu", zero=True),
+        pixel_arcsec=common.read_number(arguments, "pixel-scale", "arcsec"),
+        aperture_mm=common.read_number(arguments, "aperture", "mm"),
+        seeing_arcsec=common.read_number(arguments, "seeing", "arcsec", zero=True),
     )
 
 

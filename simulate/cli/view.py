@@ -29,16 +29,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_when_where(parser)
     common.add_air(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
-    recording.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
-    recording.add_argument("--gain", metavar="GAIN", help='in electrons per number, e.g. "1.5 e-/DN"')
-    recording.add_argument("--seconds", metavar="TIME", help='length of the recording, e.g. "90 s"')
-    recording.add_argument("--frames", type=int, help="number of frames recorded")
-    recording.add_argument("--keep", type=float, metavar="SHARE", help="share of the frames stacked, above 0 to 1")
+    common.add_recording(recording)
+    common.add_keep(recording)
     picture = parser.add_argument_group("picture")
     picture.add_argument("--field", metavar="ANGLE", help='width of the window, e.g. "400 arcsec" to take in the moons')
     picture.add_argument("--without", metavar="FEATURE", action="append", help="leave a feature out; repeatable")
-    picture.add_argument("--red-spot", type=float, metavar="DEG", help="System II longitude of Jupiter's red spot")
-    picture.add_argument("--dust", type=float, default=0.0, help="Martian dust, 0 clear to 1 global storm")
+    common.add_face(picture)
     picture.add_argument("--map", metavar="FILE", help="your own map: the TOML beside an equirectangular picture")
     picture.add_argument(
         "--texture", action="store_true", help="add invented fine texture (marked as invented; nothing is judged by it)"
@@ -58,9 +54,11 @@ def run(arguments: argparse.Namespace) -> int:
         sky = common.read_sky(arguments)
         bodies = _bodies(arguments.bodies)
         options = _options(arguments)
-        folder = common.output_folder(arguments.output)
+        common.read_seed(arguments)
+        common.check_folder(arguments.output)
         views, refused = _views(bodies, instruments, site, sky, options, arguments)
-        files, montage = write_views(views, folder, as_mounted=arguments.as_mounted)
+        # only now, so that what is refused leaves no empty folder behind
+        files, montage = write_views(views, common.output_folder(arguments.output), as_mounted=arguments.as_mounted)
     if arguments.json:
         common.print_json(_document(arguments, views, files, montage, [*warnings, *refused]))
     else:
@@ -86,33 +84,15 @@ def _bodies(names: list[str]) -> list[str]:
 def _options(arguments: argparse.Namespace) -> ViewOptions:
     from simulate.compose.view import ViewOptions
     from simulate.scene import SceneOptions
-    from simulate.stack import ExposureWishes
-    from simulate.values.checks import to_float
 
-    def number(option: str, unit: str) -> float | None:
-        text = getattr(arguments, option)
-        return None if text is None else to_float(f"--{option}", text, unit, 0.0, 1e7, open_low=True)
-
-    wishes = ExposureWishes(
-        exposure_s=number("exposure", "s"),
-        seconds=number("seconds", "s"),
-        frames=arguments.frames,
-        keep=arguments.keep,
-    )
     scene = SceneOptions(
         without=frozenset(arguments.without or ()),
-        red_spot_longitude_deg=_within("--red-spot", arguments.red_spot, -360.0, 720.0),
-        dust=_within("--dust", arguments.dust, 0.0, 1.0) or 0.0,
         invented_texture=arguments.texture,
         user_map=_user_map(arguments),
+        **common.read_face(arguments),
     )
-    return ViewOptions(wishes, number("gain", "electron / adu"), scene, number("field", "arcsec"))
-
-
-def _within(field: str, value: float | None, lowest: float, highest: float) -> float | None:
-    from simulate.values.checks import to_float
-
-    return None if value is None else to_float(field, value, "", lowest, highest)
+    field = common.read_number(arguments, "field", "arcsec")
+    return ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field)
 
 
 def _user_map(arguments: argparse.Namespace) -> Any:
@@ -123,22 +103,6 @@ def _user_map(arguments: argparse.Namespace) -> Any:
     if len(set(arguments.bodies)) != 1:
         raise InputError("--map", arguments.map, "a map belongs to one body: name just that one")
     return load_user_map(arguments.map, load_body(arguments.bodies[0]))
-
-
-def _time(arguments: argparse.Namespace, body: str, site: Site | None) -> Any:
-    from simulate.geometry import parse_time
-
-    if getattr(arguments, "night", None):
-        if site is None:
-            raise InputError("--night", arguments.night, "give --site too: a night needs a place")
-        from simulate.geometry.rise_set import best_moment
-
-        return best_moment(body, arguments.night, site, ephemeris=arguments.ephemeris).time
-    if arguments.time is None:
-        from datetime import UTC, datetime
-
-        return parse_time(datetime.now(UTC))
-    return parse_time(arguments.time)
 
 
 def _views(
@@ -158,11 +122,11 @@ def _views(
     with Reporter("pairings", len(bodies) * len(instruments)) as reporter:
         for body in bodies:
             try:
-                time = _time(arguments, body, site)
+                time = common.read_time(arguments, body, site)
                 for instrument in instruments:
                     look = view(
                         body, instrument, time, site, sky=sky, options=options,
-                        seed=arguments.seed, ephemeris=arguments.ephemeris,
+                        seed=common.read_seed(arguments), ephemeris=arguments.ephemeris,
                     )  # fmt: skip
                     views.append(look)
                     reporter.step(f"{body} through {instrument.name}")

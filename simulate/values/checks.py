@@ -54,11 +54,20 @@ def _strip(field: str, value: Any, unit: str, wanted: str) -> float:
             raise InputError(field, "a number too large to hold", wanted) from error
     from astropy import units as u  # heavy: only where units really come in
 
+    if unit and isinstance(value, str) and _is_number(value):
+        raise InputError(field, value, f'write its unit too, such as "{value.strip()} {trade_unit(unit)}"')
     try:
         quantity: Any = parse_quantity(value) if isinstance(value, str) else u.Quantity(value)
         return float(quantity.to_value(u.Unit(unit) if unit else u.dimensionless_unscaled))
     except (u.UnitConversionError, u.UnitsError, TypeError, ValueError) as error:
         raise InputError(field, _shown(value), wanted) from error
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
 
 
 _ALIASES = {

@@ -82,3 +82,38 @@ def test_a_reader_that_goes_away_is_no_fault() -> None:
         process.stdout.close()
         assert process.stderr is not None
         assert "Traceback" not in process.stderr.read()
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        ("view", "BODY is missing; see 'simulate view --help'"),
+        ("check a.png mars", "--time is missing; give the instant of the picture: the middle of the recording"),
+        ("view mars --seeing", "the value of --seeing is missing; see 'simulate view --help'"),
+        ("view mars --seeing 2", 'sky.seeing: \'2\' cannot be used; write its unit too, such as "2 arcsec"'),
+        ("view mars --seed -1", "--seed: -1 cannot be used; give a whole number from 0 up"),
+        ("view mars --seed y", "--seed: 'y' cannot be used; give a whole number"),
+        ("view mars --keep x%", "--keep: 'x%' cannot be used; give a share such as 0.3 or \"30%\""),
+        ("view mars --keep 130%", "keep: 1.3 cannot be used; give a share above 0, up to 1"),
+        ("record mars --red-spot 1e9", "--red-spot: 1000000000.0 cannot be used; give a value from -360 to 720"),
+        ("limits mars --dust 4", "--dust: 4.0 cannot be used; give a value from 0 to 1"),
+        ("season mars --hauer 3", "did you mean '--hour'?"),
+    ],
+)
+def test_every_fault_is_told_in_the_same_form(
+    words: str, sentence: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words.split(), "--output", str(tmp_path / "never")]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.strip().endswith(sentence)
+    assert not (tmp_path / "never").exists()
+
+
+def test_two_instruments_of_one_name_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Their files would overwrite each other."""
+    text = (ROOT / "simulate/instruments/data/refractor-60.toml").read_text()
+    twin = tmp_path / "twin.toml"
+    twin.write_text(text.replace('aperture = "60 mm"', 'aperture = "61 mm"'))
+    assert main(["view", "star", "--instrument", "refractor-60", "--instrument", str(twin)]) == 2
+    assert "give it another name than 'refractor-60', which is taken" in capsys.readouterr().err
