@@ -1,6 +1,13 @@
 """From many short exposures to one picture: what a stack of them holds, and how far it may be restored.
 
 results    the values that pass on: `Exposure`, `Recording`, `Stack`, `Restored`
+sources    the files that hold frames
+reader     `open_recording`: frames with what is known of them, the first row the lowest
+quality    how sharp a frame is, and where the planet stands in it
+doubts     no object, or a filter array that nobody told of
+combine    `stack_frames`: grade, choose, align, average
+bracket    two exposures blended
+model      the transfer of such a stack
 expected   exposure, share of frames to keep, and the stack that a recording should give (mean and noise)
 restore    restoration whose strength follows the noise; delivered sharpness; limb overshoot
 """

@@ -13,9 +13,18 @@ import scipy.fft
 
 from simulate.camera import channel_index
 from simulate.errors import InputError
+from simulate.stack.doubts import Halves
 from simulate.stack.expected import finer_sampling
-from simulate.stack.quality import Complex64Array, Examiner, NoiseModel, move, noise_of, recommended_share
-from simulate.stack.reader import RawRecording
+from simulate.stack.quality import (
+    Complex64Array,
+    Examiner,
+    NoiseModel,
+    light_noise,
+    move,
+    noise_of,
+    recommended_share,
+)
+from simulate.stack.reader import RawRecording, light_of
 from simulate.stack.results import Recording
 from simulate.values.arrays import frozen_array
 
@@ -106,13 +115,20 @@ def stack_frames(
     Raises
     ------
     InputError
-        If the recording holds no planet, or an extra is missing.
+        If the recording holds no planet, or a wish cannot be had.
+
+    Warns
+    -----
+    RecordingWarning
+        If nothing stands out of the noise, or frames that pass for grey show the pattern of a filter array.
     """
     asked = wishes or StackWishes()
     facts = recording.facts
     noise = noise_of(facts, recording.values(0))
-    examiner = Examiner(recording.shape, facts, noise)
-    grades = _grades(recording, examiner, progress)
+    examiner = Examiner(recording.shape, facts, light_noise(facts, recording.values(0)))
+    halves = Halves(recording.shape)
+    grades = _grades(recording, examiner, halves, progress)
+    halves.warn(facts, recording.path)
     share, reason = recommended_share(facts, asked.keep)
     count = max(1, round(share * recording.frames))
     best = np.argsort(-grades, kind="stable")[:count]
@@ -123,7 +139,7 @@ def stack_frames(
     shifts = np.empty((count, 2))
     for index, number in enumerate(kept):
         frame = recording.values(int(number))
-        spectrum = examiner.spectrum(frame)
+        spectrum = examiner.spectrum(light_of(frame))
         shifts[index] = examiner.shift(reference, spectrum)
         layer.add(frame, (float(shifts[index, 0]), float(shifts[index, 1])))
         if progress is not None:
@@ -138,10 +154,12 @@ def stack_frames(
     )
 
 
-def _grades(recording: RawRecording, examiner: Examiner, progress: Progress | None) -> FloatArray:
+def _grades(recording: RawRecording, examiner: Examiner, halves: Halves, progress: Progress | None) -> FloatArray:
     grades = np.empty(recording.frames)
     for number, frame in enumerate(recording):
-        grades[number] = examiner.grade(frame, examiner.spectrum(frame))
+        light = light_of(frame)
+        halves.add(light)
+        grades[number] = examiner.grade(light, examiner.spectrum(light))
         if progress is not None:
             progress(number + 1, recording.frames)
     if not np.any(grades > 0):
@@ -151,7 +169,7 @@ def _grades(recording: RawRecording, examiner: Examiner, progress: Progress | No
 
 def _reference(recording: RawRecording, examiner: Examiner, best: Sequence[int] | npt.NDArray[Any]) -> Complex64Array:
     """Mean spectrum of the best frames, aligned on the first and then once more on their mean; centred."""
-    spectra = [examiner.spectrum(recording.values(int(number))) for number in best]
+    spectra = [examiner.spectrum(light_of(recording.values(int(number)))) for number in best]
     reference = spectra[0]
     for _ in range(2):
         moved = [move(s, recording.shape, examiner.shift(reference, s)) for s in spectra]
@@ -173,7 +191,8 @@ def _centred(spectrum: Complex64Array, shape: tuple[int, int]) -> Complex64Array
 
 def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
     facts = recording.facts
-    shares = (1.0,) if facts.filter_array == "mono" else tuple(facts.filter_array.count(c) / 4 for c in "RGB")
+    shares = {"mono": (1.0,), "colour": (1.0, 1.0, 1.0)}.get(facts.filter_array)
+    shares = shares or tuple(facts.filter_array.count(c) / 4 for c in "RGB")
     factor, drop = finer_sampling(facts.sampling_ratio or 1.0, shares, count)
     if asked.factor is not None:
         if not 1 <= asked.factor <= 4:
@@ -181,8 +200,10 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
         factor, drop = asked.factor, max(drop, 1.0 / asked.factor) if asked.factor > 1 else drop
     if asked.drop is not None:
         drop = asked.drop
-    if drop == 0 and (factor != 1 or len(shares) > 1):
-        raise InputError("--drop", drop, "frames can be shifted whole only on their own pixels and without colours")
+    if drop == 0 and (factor != 1 or facts.is_mosaic):
+        raise InputError(
+            "--drop", drop, "frames can be shifted whole only on their own pixels and without a filter array"
+        )
     if not 0 <= drop <= 2:
         raise InputError("--drop", drop, "give the drop's side in pixels, 0 to 2")
     return Recording(facts.exposure_s or 1.0, recording.frames, count, facts.pixel_arcsec or 1.0, shares, factor, drop)
@@ -193,15 +214,16 @@ class _Layers:
 
     def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
         self._shape, self._noise, self._count = recording.shape, noise, laid.kept
-        self._sum = np.zeros((recording.shape[0], recording.shape[1] // 2 + 1), np.complex128)
+        channels = len(laid.channel_shares)
+        self._sums = np.zeros((channels, recording.shape[0], recording.shape[1] // 2 + 1), np.complex128)
 
     def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
         """Add a frame moved by (rows, columns)."""
-        self._sum += move(np.asarray(scipy.fft.rfft2(frame), np.complex64), self._shape, shift)
+        self._sums += move(np.asarray(scipy.fft.rfft2(frame), np.complex64), self._shape, shift)
 
     def result(self) -> tuple[FloatArray, FloatArray]:
-        """Return mean and standard deviation, (1, rows, columns)."""
-        mean = np.asarray(scipy.fft.irfft2(self._sum / self._count, s=self._shape))[None]
+        """Return mean and standard deviation, (channels, rows, columns)."""
+        mean = np.asarray(scipy.fft.irfft2(self._sums / self._count, s=self._shape))
         return mean, np.sqrt(self._noise.variance(mean) / self._count)
 
 
@@ -217,8 +239,8 @@ class _Drops:
 
         self._noise, self._factor = noise, laid.factor
         self._lattices = _lattices(recording.facts.filter_array, recording.shape)
-        spacing = 1 if recording.facts.filter_array == "mono" else 2
-        self._fraction = min(1.0, laid.drop_pixels / spacing)
+        self._spacing = 2 if recording.facts.is_mosaic else 1
+        self._fraction = min(1.0, laid.drop_pixels / self._spacing)
         shape = tuple(math.floor(n * laid.factor + 0.5) for n in recording.shape)
         channels = len(laid.channel_shares)
         self._outputs = [
@@ -229,7 +251,8 @@ class _Drops:
     def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
         """Add a frame moved by (rows, columns) of its own pixels."""
         for channel, (row, column), base in self._lattices:
-            values = np.ascontiguousarray(frame[row::2, column::2] if len(self._outputs) > 1 else frame)
+            plane = frame if frame.ndim == 2 else frame[channel]
+            values = np.ascontiguousarray(plane[row :: self._spacing, column :: self._spacing])
             place = np.empty((*values.shape, 2))
             # pixel centres; the edge of the frame is the edge of the stack
             place[..., 0] = (base[1] + shift[1] + 0.5) * self._factor - 0.5
@@ -258,8 +281,9 @@ def _lattices(
     filter_array: str, shape: tuple[int, int]
 ) -> list[tuple[int, tuple[int, int], tuple[FloatArray, FloatArray]]]:
     """Return (channel, first pixel, rows and columns of the pixels) of every set of evenly spaced like pixels."""
-    if filter_array == "mono":
-        return [(0, (0, 0), (np.arange(float(shape[0])), np.arange(float(shape[1]))))]
+    if filter_array in ("mono", "colour"):
+        everywhere = np.arange(float(shape[0])), np.arange(float(shape[1]))
+        return [(channel, (0, 0), everywhere) for channel in range(1 if filter_array == "mono" else 3)]
     channel = channel_index(filter_array, 2, 2)
     sites = [(row, column) for row in (0, 1) for column in (0, 1)]
     return [

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from simulate.errors import InputError
-from simulate.stack.reader import Facts, border_of
+from simulate.stack.reader import Facts, border_of, light_of
 from simulate.values.grid import half_plane_weights
 
 Float32Array = npt.NDArray[np.float32]
@@ -55,12 +55,20 @@ def noise_of(facts: Facts, frame: Float32Array) -> NoiseModel:
     ----------
     facts : Facts
         What is known.
-    frame : array, shape (rows, columns)
-        A typical frame's `values`; used where the header tells no gain or read noise.
+    frame : array, shape (rows, columns) or (3, rows, columns)
+        A typical frame's `values`; used where the header tells no gain or read noise, and for frames in colour, whose
+        values are no readings any more but means of some. It is then the green plane's noise.
     """
+    if facts.filter_array == "colour":
+        return measured_noise(frame[1], 2)
     if facts.gain_e_per_dn is not None and facts.read_noise_e is not None:
         return NoiseModel(facts.read_noise_e**2 + facts.gain_e_per_dn**2 / 12, 1.0)
-    return measured_noise(frame, 2 if facts.filter_array != "mono" else 1)
+    return measured_noise(frame, 2 if facts.is_mosaic else 1)
+
+
+def light_noise(facts: Facts, frame: Float32Array) -> NoiseModel:
+    """Return the noise of a frame's `simulate.stack.reader.light_of`: of frames in colour that of their mean."""
+    return measured_noise(light_of(frame), 2) if facts.filter_array == "colour" else noise_of(facts, frame)
 
 
 def measured_noise(frame: Float32Array, spacing: int = 1) -> NoiseModel:
@@ -111,7 +119,7 @@ class Examiner:
         radius = np.hypot(rows, columns)
         ratio = facts.sampling_ratio
         cutoff = min(0.5, ratio / 2) if ratio is not None else 0.25
-        limit = _MOSAIC_LIMIT if facts.filter_array != "mono" else 0.5
+        limit = _MOSAIC_LIMIT if facts.is_mosaic else 0.5
         high = min(BAND[1] * cutoff, limit)
         low = min(BAND[0] * cutoff, high / 2)
         weight = half_plane_weights(shape[1])

@@ -1,7 +1,8 @@
 """Raw recordings from disk: FITS cubes or TIFF frames, ours or made by something else.
 
 What a header tells (gain, offset, exposure, filter array, pixel scale, aperture) is taken from it under the usual
-keywords; what it does not tell may be given; what nobody tells stays None.
+keywords; what it does not tell may be given; what nobody tells stays None. However the rows are stored, here the first
+one is the lowest of the picture, and the letters of the filter array follow.
 """
 
 from __future__ import annotations
@@ -17,9 +18,13 @@ import numpy.typing as npt
 
 from simulate.air import Sky, fried_parameter_m
 from simulate.errors import InputError
+from simulate.stack.sources import Source, open_source
 from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 
 Float32Array = npt.NDArray[np.float32]
+
+SMALLEST_SIDE = 8
+"""Fewest rows and columns of a frame; fewer are hardly a picture but axes in another order."""
 
 _KEYWORDS: dict[str, tuple[str, ...]] = {
     "exposure_s": ("EXPTIME", "EXPOSURE"),
@@ -33,8 +38,6 @@ _KEYWORDS: dict[str, tuple[str, ...]] = {
     "fried_ratio": ("DR0",),
 }
 
-TIFF_ENDINGS = (".tif", ".tiff")
-
 
 @dataclass(frozen=True)
 class Facts:
@@ -47,13 +50,16 @@ class Facts:
     gain_e_per_dn, offset_dn, read_noise_e, saturation_dn : float or None
         Electrons per number, offset of the numbers, read noise in electrons, largest number.
     filter_array : str
-        "mono" or the letters of pixels [0, 0], [0, 1], [1, 0], [1, 1], row 0 first in the array.
+        "mono", "colour" where every pixel has three colours, or the letters of pixels [0, 0], [0, 1], [1, 0], [1, 1],
+        row 0 the lowest.
     pixel_arcsec, aperture_mm : float or None
         Pixel on the sky; diameter of the telescope.
     seeing_arcsec, fried_ratio : float or None
         Seeing; aperture over r0.
     body : str
         What was recorded, if told.
+    inputs_hash : str
+        Of a recording of this program: tells which truth file belongs to it.
     """
 
     exposure_s: float | None = None
@@ -67,6 +73,12 @@ class Facts:
     seeing_arcsec: float | None = None
     fried_ratio: float | None = None
     body: str = ""
+    inputs_hash: str = ""
+
+    @property
+    def is_mosaic(self) -> bool:
+        """Whether each pixel has one colour of a filter array."""
+        return self.filter_array not in ("mono", "colour")
 
     @property
     def sampling_ratio(self) -> float | None:
@@ -80,7 +92,9 @@ class Facts:
         """Fried's parameter at 550 nm in m; infinite in still air, None where nothing tells it."""
         if self.fried_ratio is not None and self.aperture_mm is not None:
             return self.aperture_mm * 1e-3 / self.fried_ratio if self.fried_ratio > 0 else math.inf
-        if self.seeing_arcsec:
+        if self.seeing_arcsec is not None:
+            if self.seeing_arcsec == 0:
+                return math.inf
             return float(fried_parameter_m(Sky(seeing_arcsec=self.seeing_arcsec), GREEN_NM))
         return None
 
@@ -103,7 +117,8 @@ class RawRecording:
     facts : Facts
         What is known.
     load : callable
-        Gives the numbers of frame n, (rows, columns), any type.
+        Gives the numbers of frame n, any type: (rows, columns), or (3, rows, columns) of frames in colour; the first
+        row is the lowest.
     path : Path
         Where it came from.
     """
@@ -115,11 +130,20 @@ class RawRecording:
     path: Path
 
     def numbers(self, index: int) -> Float32Array:
-        """Return the raw numbers of a frame, (rows, columns)."""
-        return np.asarray(self.load(index), np.float32)
+        """Return the raw numbers of a frame, shape as `load` gives it.
+
+        Raises
+        ------
+        InputError
+            If one of them is no number.
+        """
+        numbers = np.asarray(self.load(index), np.float32)
+        if not np.isfinite(numbers.sum(dtype=float)):
+            raise InputError("RECORDING", str(self.path), f"frame {index + 1} holds values that are no numbers (NaN)")
+        return numbers
 
     def values(self, index: int) -> Float32Array:
-        """Return a frame less its offset, in electrons where the gain is known, (rows, columns)."""
+        """Return a frame less its offset, in electrons where the gain is known, shape as `load` gives it."""
         numbers = self.numbers(index) - np.float32(self.facts.offset_dn or 0.0)
         return numbers * np.float32(self.facts.gain_e_per_dn or 1.0)
 
@@ -128,14 +152,17 @@ class RawRecording:
 
 
 def open_recording(path: str | Path, **told: Any) -> RawRecording:
-    """Open a FITS cube, a TIFF file's folder, or a folder of TIFF frames.
+    """Open a FITS cube, a TIFF file of many pages, or a folder of TIFF frames (or one of its files).
+
+    Rows of FITS files run upwards unless the card ROWORDER says TOP-DOWN, those of TIFF files downwards.
 
     Parameters
     ----------
     path : str or Path
         File or folder.
     **told
-        Fields of `Facts` that go before what the header says; None is ignored.
+        Fields of `Facts` that go before what the header says; None is ignored. The filter array is told as camera
+        software tells it: for the first two rows as they are stored.
 
     Raises
     ------
@@ -143,41 +170,43 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
         If nothing usable is there.
     """
     place = Path(path)
-    if not place.exists():
-        raise InputError("RECORDING", str(path), "no such file or folder")
-    recording = _open_folder(place) if place.is_dir() or place.suffix.lower() in TIFF_ENDINGS else _open_cube(place)
+    source = open_source(place)
     given = {name: value for name, value in told.items() if value is not None}
-    facts = replace(recording.facts, **given)
-    if facts.offset_dn is None:
-        facts = replace(facts, offset_dn=_guess_offset(recording))
+    if "seeing_arcsec" in given and "fried_ratio" not in given:
+        given["fried_ratio"] = None  # what the header says of the air is set aside as a whole
+    facts = replace(facts_of(source.header), **given)
+    if source.colours == 3:
+        if facts.is_mosaic and "filter_array" in given:
+            raise InputError("--filter-array", facts.filter_array, "these frames have three colours in every pixel")
+        facts = replace(facts, filter_array="colour")
+    elif facts.is_mosaic and source.top_down:
+        facts = replace(facts, filter_array=turned_pattern(facts.filter_array, source.shape[0]))
     if facts.exposure_s is not None and facts.exposure_s <= 0:
         raise InputError("exposure", facts.exposure_s, "it must be above 0 s")
-    return replace(recording, facts=facts)
+    if min(source.shape) < SMALLEST_SIDE:
+        raise InputError("RECORDING", str(path), f"its frames must have {SMALLEST_SIDE} rows and columns at least")
+    recording = RawRecording(source.frames, source.shape, facts, _upwards(source), place)
+    if facts.offset_dn is None:
+        recording = replace(recording, facts=replace(facts, offset_dn=_guess_offset(recording)))
+    return recording
 
 
-def _open_cube(path: Path) -> RawRecording:
-    from astropy.io import fits
+def _upwards(source: Source) -> Callable[[int], npt.NDArray[Any]]:
+    return (lambda index: source.load(index)[..., ::-1, :]) if source.top_down else source.load
 
-    try:
-        with fits.open(path, do_not_scale_image_data=True, memmap=True) as hdus:
-            hdu = next((h for h in hdus if h.header.get("NAXIS", 0) >= 2 and h.header.get("NAXIS1", 0) > 1), None)
-            if hdu is None:
-                raise InputError("RECORDING", str(path), "this FITS file holds no picture")
-            header, data = hdu.header.copy(), hdu.data
-    except (OSError, TypeError, ValueError) as error:
-        raise InputError("RECORDING", str(path), f"give a FITS cube or a folder of TIFF frames ({error})") from error
-    if data is None or data.ndim not in (2, 3):
-        shape = None if data is None else data.shape
-        raise InputError(
-            "RECORDING", str(path), f"the cube must have the axes frame, row, column; this one has {shape}"
-        )
-    cube = data if data.ndim == 3 else data[None]
-    zero, scale = header.get("BZERO", 0), header.get("BSCALE", 1)
 
-    def load(index: int) -> npt.NDArray[Any]:
-        return cube[index].astype(np.float32) * np.float32(scale) + np.float32(zero)
+def turned_pattern(filter_array: str, rows: int) -> str:
+    """Return the letters of a filter array after the order of its rows is turned.
 
-    return RawRecording(cube.shape[0], cube.shape[1:], facts_of(header), load, path)
+    Parameters
+    ----------
+    filter_array : str
+        Four letters.
+    rows : int
+        Rows of a frame: of an even number the second row of the pattern comes to be the first, of an odd one the
+        first stays.
+    """
+    return filter_array if rows % 2 else filter_array[2:] + filter_array[:2]
 
 
 def facts_of(header: Mapping[str, Any]) -> Facts:
@@ -197,37 +226,23 @@ def facts_of(header: Mapping[str, Any]) -> Facts:
         and length
     ):
         found["pixel_arcsec"] = 1e-3 * ARCSEC_PER_RADIAN * pixel / length
-    return Facts(filter_array=pattern, body=str(header.get("OBJECT", "")).strip(), **found)
+    return Facts(filter_array=pattern, **_words(header), **found)
 
 
-def _open_folder(place: Path) -> RawRecording:
-    import imageio.v3 as iio
-
-    folder = place if place.is_dir() else place.parent
-    files = sorted(f for f in folder.iterdir() if f.suffix.lower() in TIFF_ENDINGS and not f.name.startswith("."))
-    if not files:
-        raise InputError("RECORDING", str(place), "the folder holds no TIFF frames (.tif)")
-    first = iio.imread(files[0])
-    if first.ndim != 2:
-        raise InputError(
-            "RECORDING", str(files[0]), f"frames must be grey or raw, rows x columns; this one is {first.shape}"
-        )
-
-    def load(index: int) -> npt.NDArray[Any]:
-        frame = iio.imread(files[index])[::-1]
-        if frame.shape != first.shape:
-            raise InputError("RECORDING", str(files[index]), f"all frames must have the shape {first.shape}")
-        return frame
-
-    top = float(np.iinfo(first.dtype).max) if np.issubdtype(first.dtype, np.integer) else None
-    return RawRecording(len(files), first.shape, Facts(saturation_dn=top if top == 255 else None), load, place)
+def _words(header: Mapping[str, Any]) -> dict[str, str]:
+    return {name: str(header.get(word, "")).strip() for name, word in (("body", "OBJECT"), ("inputs_hash", "INHASH"))}
 
 
 def _guess_offset(recording: RawRecording) -> float:
     """Median of the border of some frames: the sky with the offset, where nothing else tells it."""
     picks = range(0, recording.frames, max(1, recording.frames // 8))
-    borders = [border_of(np.asarray(recording.load(index), np.float32)) for index in picks]
+    borders = [border_of(light_of(recording.numbers(index))) for index in picks]
     return float(np.median(np.concatenate(borders)))
+
+
+def light_of(frame: Float32Array) -> Float32Array:
+    """Return a frame, (rows, columns) or (3, rows, columns), as one plane: the mean of its colours."""
+    return frame if frame.ndim == 2 else frame.mean(axis=0)
 
 
 def border_of(plane: Float32Array) -> Float32Array:
