@@ -21,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate limits`."""
     parser.add_argument("body", metavar="BODY", help="mercury, venus, mars, jupiter, saturn, uranus or neptune")
     common.add_instruments(parser)
-    common.add_when_where(parser, night=False)
+    common.add_when_where(parser)
     common.add_air(parser)
     judging = parser.add_argument_group("judging")
     judging.add_argument("--apertures", metavar="MM,MM,...", help="the family (default 30 to 400 mm in twelve steps)")
@@ -36,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
+    from simulate.bodies import load_body
     from simulate.compose.limits import limits
     from simulate.present.limits import limits_json, limits_text
     from simulate.present.limits_charts import write_charts
@@ -43,11 +44,12 @@ def run(arguments: argparse.Namespace) -> int:
     with kept_warnings() as warnings:
         options = _options(arguments)
         common.check_folder(arguments.output)
+        site = common.read_site(arguments.site)
         found = limits(
             arguments.body,
             common.read_instruments(arguments.instrument),
-            arguments.time,
-            common.read_site(arguments.site),
+            common.read_time(arguments, load_body(arguments.body).name, site),
+            site,
             sky=common.read_sky(arguments),
             options=options,
             ephemeris=arguments.ephemeris,

@@ -5,12 +5,16 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from simulate.judgement import SEPARATE_LINE, WORDS, Judgement
 from simulate.present.advice import enlarging_text
 from simulate.present.contract import plain
 from simulate.present.limits_record import Band, BudgetStep, Limits, SmallestAperture
+from simulate.present.words import where_text
+
+if TYPE_CHECKING:
+    from simulate.geometry import Apparition
 
 WIDTH = 80
 """Columns of the terminal that everything fits."""
@@ -120,13 +124,21 @@ def _head(found: Limits) -> str:
         size += f", rings open by {abs(seen.ring_opening_deg):.1f} deg"
     when = seen.time_utc[:16].replace("T", " ")
     told = [
-        f'{found.body.capitalize()}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}".',
+        f'{found.body.capitalize()}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}" at the zenith; '
+        f"{_where(seen)}.",
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
         f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element. "
         "Contrast is measured in the stack; a separate line must show in the restored stack, and is a darkening then.",
     ]
     return "\n".join(textwrap.fill(text, WIDTH) for text in told)
+
+
+def _where(seen: Apparition) -> str:
+    """From where, and through how much air."""
+    if seen.altitude_deg is None or seen.airmass is None:
+        return where_text(seen.site)
+    return f"from {where_text(seen.site)}, {seen.altitude_deg:.0f} deg high, air mass {seen.airmass:.2f}"
 
 
 def label(name: str) -> str:
@@ -207,10 +219,10 @@ def better_of(found: Limits) -> str:
     pairs = list(zip(*marks, strict=True))
     wins = [sum(pair[i] < pair[1 - i] for pair in pairs) for i in (0, 1)]
     if wins[0] == wins[1]:
-        return f"Neither of {' and '.join(sorted(names))} is better for {found.body} on the whole."
+        return f"Neither of {' and '.join(sorted(names))} is better for {found.body.capitalize()} on the whole."
     best = int(wins[1] > wins[0])
     other = f"; {names[1 - best]} is better in {wins[1 - best]}" if wins[1 - best] else ""
-    return f"{names[best]} is better for {found.body}: in {wins[best]} of {len(pairs)} answers{other}."
+    return f"{names[best]} is better for {found.body.capitalize()}: in {wins[best]} of {len(pairs)} answers{other}."
 
 
 def enlarging(found: Limits) -> list[str]:

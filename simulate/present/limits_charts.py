@@ -153,9 +153,11 @@ def _curve(board: Board, found: Limits, name: str, frame: tuple[float, float, fl
 def budget_board(found: Limits) -> Board:
     """Return what is left of one feature's contrast after each step, as bars."""
     row, left, width = 30, 190, 560
-    board = Board(left + width + 150, 108 + row * (len(found.budget) + 1) + 62)
+    board = Board(left + width + 190, 108 + row * (len(found.budget) + 1) + 62)
     board.text(MARGIN, 40, "Where the contrast goes", 22, INK, bold=True)
-    board.text(MARGIN, 64, f"{found.budget_feature}, {found.body}, through {found.instruments[0].name}", 13, QUIET)
+    board.text(
+        MARGIN, 64, f"{found.body.capitalize()}, {found.budget_feature}, through {found.instruments[0].name}", 13, QUIET
+    )
     before, y = 1.0, 92
     _bar(board, (left, y, width, row), "what enters", 1.0, "")
     for step in found.budget:
@@ -164,7 +166,7 @@ def budget_board(found: Limits) -> Board:
         taken = "takes nothing" if abs(share) < 0.005 else f"{100 * share:+.0f} %"
         _bar(board, (left, y, width, row), step.step, step.contrast, taken.replace("-", "−"))
         before = step.contrast
-    limit, y = found.thresholds, y + row
+    limit, y = found.thresholds, y + row + 2
     for share, word in ((limit.contrast_clear, "clear"), (limit.contrast_doubtful, "doubtful")):
         x = left + width * share
         board.line([(x, 90), (x, y)], COLOURS[word], 1.5)
@@ -179,4 +181,6 @@ def _bar(board: Board, frame: tuple[float, float, float, float], name: str, shar
     x, y, width, height = frame
     board.text(x - 12, y + height - 11, name, 13, INK, align="right")
     board.box(x, y + 5, max(1.0, width * float(np.clip(share, 0, 1))), height - 10, QUIET)
-    board.text(x + width * share + 8, y + height - 11, f"{100 * share:.0f} %   {note}", 12, INK)
+    # in columns of their own, clear of the bars and of the thresholds' lines
+    board.text(x + width + 54, y + height - 11, f"{100 * share:.0f} %", 12, INK, align="right")
+    board.text(x + width + 70, y + height - 11, note, 12, QUIET)

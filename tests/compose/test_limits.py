@@ -89,7 +89,7 @@ def test_swapping_the_instruments_mirrors_the_comparison() -> None:
 
 
 def test_the_better_of_two_is_named(found: Limits) -> None:
-    assert better_of(found).startswith("newtonian-150 is better for mars: in ")
+    assert better_of(found).startswith("newtonian-150 is better for Mars: in ")
     assert better_of(replace(found, compared=(found.compared[1], found.compared[1]))).startswith("Neither")
     assert better_of(found) in " ".join(limits_text(found).split())
 
@@ -201,6 +201,7 @@ def test_the_text_fits_eighty_columns_and_names_every_feature(found: Limits) -> 
     for tool in found.instruments:
         assert tool.name in text
     assert "order matters" in text.lower()
+    assert "from the Earth's centre, through the zenith" in " ".join(text.split())
     assert label("x" + SEPARATE_LINE).startswith("  ")
 
 
