@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import os
 import struct
 import zlib
 from collections.abc import Iterator
@@ -23,6 +22,7 @@ import numpy.typing as npt
 from simulate.bodies.body import Body, body_names, load_body
 from simulate.bodies.features import read_palette
 from simulate.bodies.surface import SurfaceMap, surface_map
+from simulate.values.files import write_bytes
 
 FULL = 65535
 TEXTURE_FULL_SCALE = 2.0
@@ -47,9 +47,7 @@ def write_maps(folder: str | Path) -> list[Path]:
     lines = [f"zlib {zlib.ZLIB_RUNTIME_VERSION}", *(f"{_digest(content)}  {name}" for name, content in files)]
     files.append((CHECKSUMS, ("\n".join(lines) + "\n").encode()))
     for name, content in files:
-        temporary = target / f".{name}.part"
-        temporary.write_bytes(content)
-        os.replace(temporary, target / name)
+        write_bytes(target / name, content)
     return [target / name for name, _ in files]
 
 

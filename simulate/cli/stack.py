@@ -1,25 +1,27 @@
 """Grade, align, average and restore a raw recording, made by this tool or by something else.
 
-RECORDING is a FITS cube or a folder of TIFF frames. What its header does not tell can be given.
+RECORDING is a FITS cube, a folder of TIFF frames or a TIFF file of many pages; grey, raw behind a filter array, or in
+three colours. What its header does not tell can be given.
 """
 
 from __future__ import annotations
 
 import argparse
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.errors import InputError, kept_warnings
+from simulate.errors import InputError, RecordingWarning, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.stacking import Processed
+    from simulate.present.stacked import Processed
     from simulate.stack.reader import RawRecording
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate stack`."""
-    parser.add_argument("recording", metavar="RECORDING", help="FITS cube or folder of TIFF frames")
+    parser.add_argument("recording", metavar="RECORDING", help="FITS cube, folder of TIFF frames or TIFF file")
     parser.add_argument("--long", metavar="RECORDING", help="the longer exposure of a bracket, for the moons")
     parser.add_argument(
         "--truth", metavar="FILE", help="truth file of a synthetic recording (default: the one beside it)"
@@ -29,8 +31,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     work.add_argument("--finer", type=float, metavar="FACTOR", help="cells of the stack a pixel, 1 to 4")
     work.add_argument("--drop", type=float, metavar="PIXELS", help="side of the drop that a pixel leaves, 0 to 2")
     known = parser.add_argument_group("what the header does not tell")
-    known.add_argument("--filter-array", metavar="PATTERN", help="mono, RGGB, BGGR, GRBG or GBRG, lowest row first")
+    known.add_argument(
+        "--filter-array",
+        metavar="PATTERN",
+        help="mono, RGGB, BGGR, GRBG or GBRG: the colours of the file's first two rows as stored, left to right, as "
+        "camera software tells them; the first row is the picture's top one in TIFF files and in FITS cubes of "
+        "ROWORDER TOP-DOWN, else its lowest (turning a picture of an even number of rows over swaps the two halves of "
+        "the name, RGGB and GBRG or BGGR and GRBG; of an odd number it stays)",
+    )
     known.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
+    known.add_argument("--long-exposure", metavar="TIME", help="the same of --long")
     known.add_argument("--gain", metavar="GAIN", help='e.g. "1.5 e-/DN"')
     known.add_argument("--read-noise", metavar="NOISE", help='e.g. "1.2 e-"')
     known.add_argument("--offset", metavar="NUMBER", help='e.g. "32 DN"')
@@ -43,34 +53,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Stack, write and tell; returns the exit code."""
-    from simulate.compose.stacking import stack_recording, write_processed
+    from simulate.compose.stacking import stack_recording
+    from simulate.present.stacked import stack_files, write_processed
     from simulate.stack.combine import StackWishes
 
-    with kept_warnings() as warnings:
-        recording = _open(arguments.recording, arguments)
-        long = None if arguments.long is None else _open(arguments.long, arguments)
+    with kept_warnings() as told:
+        recording = _open(arguments.recording, arguments, "exposure")
+        if arguments.long is None and arguments.long_exposure is not None:
+            raise InputError("--long-exposure", arguments.long_exposure, "it belongs to --long, which was not given")
+        long = None if arguments.long is None else _open(arguments.long, arguments, "long-exposure")
+        truth, name = _truth(arguments, recording), recording.path.resolve().stem
+        folder = common.output_folder(arguments.output)
+        stack_files(folder, name, [place for place in (recording.path, long and long.path, truth) if place])
         processed = stack_recording(
             recording,
             StackWishes(common.read_share(arguments), arguments.finer, arguments.drop),
             long=long,
             obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
-            truth=_truth(arguments),
+            truth=truth,
         )
-        folder = common.output_folder(arguments.output)
-        files = write_processed(processed, folder, recording.path.stem)
+        files = write_processed(processed, folder, name)
     if arguments.json:
-        common.print_json(_document(arguments, processed, files, list(warnings)))
+        common.print_json(_document(arguments, processed, files, list(told)))
         return 0
     for note in processed.notes:
         print(note)
     for kind, path in files.items():
         print(f"  {kind:<6}{path}")
-    for sentence in warnings:
+    for sentence in told:
         common.tell(f"note: {sentence}")
     return 0
 
 
-def _open(path: str, arguments: argparse.Namespace) -> RawRecording:
+def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecording:
     from simulate.camera.settings import choose_pattern
     from simulate.stack.reader import open_recording
 
@@ -78,7 +93,7 @@ def _open(path: str, arguments: argparse.Namespace) -> RawRecording:
     return open_recording(
         path,
         filter_array=None if pattern is None else choose_pattern("--filter-array", pattern),
-        exposure_s=common.read_number(arguments, "exposure", "s") if arguments.long is None else None,
+        exposure_s=common.read_number(arguments, exposure, "s"),
         gain_e_per_dn=common.read_number(arguments, "gain", "electron / adu"),
         read_noise_e=common.read_number(arguments, "read-noise", "electron", zero=True),
         offset_dn=common.read_number(arguments, "offset", "adu", zero=True),
@@ -88,37 +103,51 @@ def _open(path: str, arguments: argparse.Namespace) -> RawRecording:
     )
 
 
-def _truth(arguments: argparse.Namespace) -> Path | None:
+def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | None:
+    """Return the truth file given, or the one beside the recording if it belongs to it."""
+    from simulate.compose.stacking import check_truth
+
     if arguments.truth is not None:
         path = Path(arguments.truth)
         if not path.is_file():
             raise InputError("--truth", arguments.truth, "no such file")
+        check_truth(path, recording)
         return path
-    recording = Path(arguments.recording)
-    beside = recording.with_name(f"{recording.stem}_truth.fits")
-    return beside if beside.is_file() else None
+    beside = recording.path.with_name(f"{recording.path.stem}_truth.fits")
+    if not beside.is_file():
+        return None
+    try:
+        check_truth(beside, recording)
+    except InputError as error:
+        warnings.warn(f"the truth file beside the recording is left aside: {error.allowed}", RecordingWarning, 2)
+        return None
+    return beside
 
 
 def _document(
-    arguments: argparse.Namespace, processed: Processed, files: dict[str, str], warnings: list[str]
+    arguments: argparse.Namespace, processed: Processed, files: dict[str, str], told: list[str]
 ) -> dict[str, Any]:
     import numpy as np
+
+    from simulate.present.contract import plain
 
     stack = processed.stack
     lit = stack.picture > 0.25 * np.quantile(stack.picture, 0.999, axis=(1, 2), keepdims=True)
     noise = float(np.median(stack.noise[lit])) if lit.any() else float(np.median(stack.noise))
-    return {
-        "inputs": {name: value for name, value in vars(arguments).items() if value is not None},
-        "warnings": warnings,
-        "notes": list(processed.notes),
-        "frames": len(stack.grades),
-        "kept": len(stack.kept),
-        "keep_reason": stack.reason,
-        "delivered_fwhm_arcsec": processed.fwhm_arcsec if processed.facts.pixel_arcsec is not None else None,
-        "fwhm_by": processed.fwhm_by,
-        "noise_e_per_s": noise if stack.unit == "electron/s" else None,
-        "noise": noise,
-        "unit": stack.unit,
-        "cells_per_pixel": stack.laid.factor,
-        "files": files,
-    }
+    return plain(
+        {
+            "inputs": {name: value for name, value in vars(arguments).items() if value is not None},
+            "warnings": told,
+            "notes": list(processed.notes),
+            "frames": len(stack.grades),
+            "kept": len(stack.kept),
+            "keep_reason": stack.reason,
+            "delivered_fwhm_arcsec": processed.fwhm_arcsec if processed.facts.pixel_arcsec is not None else None,
+            "fwhm_by": processed.fwhm_by,
+            "noise_e_per_s": noise if stack.unit == "electron/s" else None,
+            "noise": noise,
+            "unit": stack.unit,
+            "cells_per_pixel": stack.laid.factor,
+            "files": files,
+        }
+    )

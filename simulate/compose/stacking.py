@@ -2,55 +2,24 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from simulate import __version__
-from simulate.present.files import write_bytes
-from simulate.present.images import png_bytes, screen_values, whole_numbers
+from simulate.errors import InputError
+from simulate.present.stacked import Processed
+from simulate.recording.files import inputs_hash
 from simulate.stack.bracket import blend_bracket, why_large
 from simulate.stack.combine import FrameStack, Progress, StackWishes, stack_frames
 from simulate.stack.model import as_stack, limb_fwhm_px, measured_transfer, model_transfer
 from simulate.stack.reader import Facts, RawRecording
 from simulate.stack.restore import delivered_fwhm, restore
-from simulate.stack.results import Restored
 from simulate.values.constants import ARCSEC_PER_RADIAN
-
-
-@dataclass(frozen=True, eq=False)
-class Processed:
-    """A recording after stacking and restoration.
-
-    Parameters
-    ----------
-    stack : FrameStack
-        Mean of the kept frames (of both exposures of a bracket, blended).
-    restored : Restored or None
-        None where too little is known to restore by the noise.
-    facts : Facts
-        What is known of the recording.
-    fwhm_arcsec : float or None
-        Width of a point in the stack; in pixels where no scale is known (`fwhm_unit`).
-    fwhm_by : str
-        "truth", "theory" or "limb": how it was found.
-    notes : tuple of str
-        Sentences for the user.
-    """
-
-    stack: FrameStack
-    restored: Restored | None
-    facts: Facts
-    fwhm_arcsec: float | None
-    fwhm_by: str
-    notes: tuple[str, ...]
 
 
 def stack_recording(
@@ -78,33 +47,111 @@ def stack_recording(
         Truth file of a synthetic recording; the width of the blur is then measured against it.
     progress : callable, optional
         Told after every frame.
+
+    Raises
+    ------
+    InputError
+        If the recording holds no planet, the truth is that of another one, or the exposures of a bracket differ in
+        more than that.
     """
     facts = recording.facts
+    if long is not None:
+        _refuse_unlike(recording, long)
+    if truth is not None:
+        check_truth(truth, recording)
     stack = stack_frames(recording, wishes, progress=progress)
-    notes = [f"kept {len(stack.kept)} of {len(stack.grades)} frames: {stack.reason}"]
+    notes = [f"kept {len(stack.kept)} of {counted(len(stack.grades), 'frame')}: {stack.reason}"]
     if long is not None:
         asked = replace(wishes or StackWishes(), factor=stack.laid.factor, drop=stack.laid.drop_pixels)
         other = stack_frames(long, asked, progress=progress)
         stack = blend_bracket(stack, other, _full_scale(long.facts))
-        notes.append(f"blended with {len(other.kept)} frames of {long.facts.exposure_s:g} s for the moons")
+        notes.append(f"blended with {counted(len(other.kept), 'frame')} of {long.facts.exposure_s:g} s for the moons")
     response = model_transfer(facts, stack, obstruction_mm)
-    restored, fwhm, by = None, None, "limb"
+    restored = None
     if response is None:
-        notes.append("not restored: pixel scale, aperture and seeing must be known for that")
-        fwhm = limb_fwhm_px(stack.picture.mean(axis=0)) * stack.laid.step_arcsec
+        notes.append(f"not restored: {_missing(facts)} must be known for that")
+        fwhm, by = limb_fwhm_px(stack.picture.mean(axis=0)) * stack.laid.step_arcsec, "limb"
     else:
         value = as_stack(stack, response)
         restored = restore(
             value.picture, value.noise, value.transfer, value.step_arcsec, noise_spectrum=value.noise_spectrum
         )
-        green = _green(stack)
-        fwhm, by = delivered_fwhm(response[green], value.step_arcsec, stack.picture.shape[2]), "theory"
-        if truth is not None:
-            measured = _against_truth(stack, facts, truth)
-            fwhm, by = delivered_fwhm(measured, value.step_arcsec, stack.picture.shape[2]), "truth"
-    if truth is not None and fwhm is not None:
-        notes += _moon_notes(truth, fwhm)
-    return Processed(stack, restored, facts, fwhm, by, tuple(notes))
+        measured, by = (
+            (response[_green(stack)], "theory") if truth is None else (_against(truth, stack, facts), "truth")
+        )
+        fwhm = delivered_fwhm(measured, value.step_arcsec, stack.picture.shape[2])
+    found = fwhm if math.isfinite(fwhm) else None
+    if truth is not None and found is not None:
+        notes += _moon_notes(truth, found)
+    sources = [place for place in (recording.path, None if long is None else long.path, truth) if place is not None]
+    return Processed(stack, restored, facts, found, by, tuple(notes), tuple(sources))
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun, in the plural but for 1."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _missing(facts: Facts) -> str:
+    known = {"pixel scale": facts.pixel_arcsec, "aperture": facts.aperture_mm, "seeing": facts.fried_m}
+    *names, last = (name for name, value in known.items() if value is None)
+    return f"{', '.join(names)} and {last}" if names else last
+
+
+def _refuse_unlike(short: RawRecording, long: RawRecording) -> None:
+    """Refuse two recordings that cannot be blended, before the long work."""
+    for recording in (short, long):
+        facts = recording.facts
+        known = {"exposure": facts.exposure_s, "gain": facts.gain_e_per_dn}
+        names = [name for name, value in known.items() if value is None]
+        if names:
+            wanted = (
+                f"its {' and '.join(names)} must be known to lay two exposures together: give --{' and --'.join(names)}"
+            )
+            raise InputError("bracket", str(recording.path), wanted)
+    if short.shape != long.shape or short.facts.filter_array != long.facts.filter_array:
+        shapes = [f"{r.shape[0]} x {r.shape[1]} ({r.facts.filter_array})" for r in (short, long)]
+        raise InputError("bracket", shapes, "both exposures must be of one field by one camera")
+
+
+def check_truth(truth: Path, recording: RawRecording) -> None:
+    """Refuse a file that is not the truth of a recording.
+
+    Parameters
+    ----------
+    truth : Path
+        Supposed truth file.
+    recording : RawRecording
+        The recording.
+
+    Raises
+    ------
+    InputError
+        If it is no truth file, or that of another recording.
+    """
+    from astropy.io import fits
+
+    try:
+        inputs = _inputs(truth)
+        frames, shape = int(fits.getheader(truth, "FRAMES")["NAXIS2"]), fits.getheader(truth, "TRUTH")["NAXIS"]
+        body, window = str(inputs["body"]), tuple(inputs["window"])
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise InputError("--truth", str(truth), "it is no truth file of a synthetic recording") from error
+    facts = recording.facts
+    told = facts.inputs_hash
+    same = inputs_hash(inputs) == told if told else frames == recording.frames and facts.body in ("", body)
+    if not same or window != recording.shape or shape != 3:
+        wanted = (
+            f"it belongs to another recording: {body}, {counted(frames, 'frame')} of {window[0]} x {window[1]} pixels"
+        )
+        raise InputError("--truth", str(truth), wanted)
+
+
+def _inputs(truth: Path) -> dict[str, Any]:
+    """Return everything that made a recording, from its truth file."""
+    from astropy.io import fits
+
+    return json.loads(np.asarray(fits.getdata(truth, "INPUTS"))["json"][0])
 
 
 def _full_scale(facts: Facts) -> float:
@@ -117,7 +164,7 @@ def _green(stack: FrameStack) -> int:
     return stack.channel_names.index("green") if "green" in stack.channel_names else 0
 
 
-def _against_truth(stack: FrameStack, facts: Facts, truth: Path) -> npt.NDArray[Any]:
+def _against(truth: Path, stack: FrameStack, facts: Facts) -> npt.NDArray[Any]:
     """Measure the transfer of the green channel with the truth file of a synthetic recording."""
     from astropy.io import fits
 
@@ -156,11 +203,9 @@ def on_cells(plane: npt.NDArray[np.floating], shape: tuple[int, int]) -> npt.NDA
 
 def _moon_notes(truth: Path, fwhm_arcsec: float) -> list[str]:
     """Sentences on the moons in the field of a synthetic recording."""
-    from astropy.io import fits
-
     from simulate.geometry import apparition
 
-    inputs = json.loads(np.asarray(fits.getdata(truth, "INPUTS"))["json"][0])
+    inputs = _inputs(truth)
     site = inputs["site"]
     place = None if site is None else (site["latitude_deg"], site["longitude_deg"], site["height_m"])
     seen = apparition(inputs["body"], inputs["time"], place, ephemeris=inputs["ephemeris"])
@@ -169,69 +214,3 @@ def _moon_notes(truth: Path, fwhm_arcsec: float) -> list[str]:
         m for m in seen.moons if math.hypot(m.east_arcsec, m.north_arcsec) < half and m.state in ("clear", "transit")
     ]
     return [why_large(moon.name, 2 * moon.radius_arcsec, fwhm_arcsec) for moon in near]
-
-
-def write_processed(processed: Processed, folder: Path, name: str) -> dict[str, str]:
-    """Write NAME_stack.fits (STACK, NOISE, FINISHED) and NAME_stack.png; return the paths by kind.
-
-    Parameters
-    ----------
-    processed : Processed
-        What `process` gave.
-    folder, name : Path, str
-        Where.
-    """
-    from astropy.io import fits
-
-    stack, facts = processed.stack, processed.facts
-    primary = fits.PrimaryHDU()
-    cards: Mapping[str, Any] = {
-        "OBJECT": facts.body,
-        "NFRAMES": len(stack.grades),
-        "NKEPT": len(stack.kept),
-        "EXPTIME": facts.exposure_s,
-        "PIXSCALE": stack.laid.step_arcsec if facts.pixel_arcsec is not None else None,
-        "FWHM": processed.fwhm_arcsec,
-        "SWCREATE": f"simulate {__version__}",
-        "ROWORDER": "BOTTOM-UP",
-    }
-    for keyword, value in cards.items():
-        if value not in (None, ""):
-            primary.header[keyword] = value
-    for note in processed.notes:
-        primary.header.add_history(note)
-    planes = [("STACK", stack.picture, stack.unit), ("NOISE", stack.noise, stack.unit)]
-    if processed.restored is not None:
-        planes.append(("FINISHED", processed.restored.picture, stack.unit))
-    hdus: list[Any] = [primary]
-    for title, values, unit in planes:
-        image = fits.ImageHDU(np.asarray(values, np.float32), name=title)
-        image.header["BUNIT"] = unit
-        for index, channel in enumerate(stack.channel_names):
-            image.header[f"CHAN{index + 1}"] = channel
-        hdus.append(image)
-    table = fits.BinTableHDU(_frame_table(stack), name="FRAMES")
-    memory = io.BytesIO()
-    fits.HDUList([*hdus, table]).writeto(memory)
-    files = {"fits": str(write_bytes(folder / f"{name}_stack.fits", memory.getvalue()))}
-    shown = stack.picture if processed.restored is None else processed.restored.picture
-    files["png"] = str(write_bytes(folder / f"{name}_stack.png", png_bytes(_for_screen(shown))))
-    return files
-
-
-def _frame_table(stack: FrameStack) -> npt.NDArray[np.void]:
-    table = np.zeros(len(stack.grades), [("grade", "<f8"), ("kept", "?"), ("row", "<f4"), ("column", "<f4")])
-    table["grade"] = stack.grades
-    table["kept"][stack.kept] = True
-    table["row"][stack.kept], table["column"][stack.kept] = stack.shifts[:, 0], stack.shifts[:, 1]
-    return table
-
-
-def _for_screen(planes: npt.NDArray[np.floating]) -> npt.NDArray[np.unsignedinteger]:
-    """Return 16-bit screen values: sky at black, channels balanced on the planet's mean, the brightest at white."""
-    sky = np.median(planes[:, :2], axis=(1, 2), keepdims=True)
-    light = planes - sky
-    mean = np.maximum(light.sum(axis=(1, 2), keepdims=True), 1e-30)
-    light = light / mean * mean.mean()
-    picture = screen_values(np.moveaxis(np.maximum(light, 0), 0, -1), float(np.quantile(light, 0.9995)))
-    return whole_numbers(picture if picture.shape[-1] == 3 else picture[..., 0], 16)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import os
+import io
+import json
 from collections.abc import Iterator
+from contextlib import closing
+from importlib.util import find_spec
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +15,10 @@ import numpy.typing as npt
 
 from simulate.camera import demosaic_bilinear
 from simulate.errors import InputError
+from simulate.values.files import beside, write_bytes
+
+IMAGE_DESCRIPTION = 270
+"""TIFF 6.0, section 8."""
 
 
 def read_cube(path: Path) -> npt.NDArray[np.int16]:
@@ -32,8 +40,32 @@ def cube_frames(path: Path) -> Iterator[npt.NDArray[np.uint16]]:
         yield as_numbers(stored)
 
 
+STRUCTURE = ("SIMPLE", "BITPIX", "NAXIS", "BSCALE", "BZERO", "ROWORDER", "EXTEND", "END")
+"""Keywords that tell how a FITS file holds its numbers, not what they mean."""
+
+
+def told_facts(cube: Path) -> str:
+    """Return what a cube's header tells as JSON by FITS keyword, as it is true of its frames turned top row first.
+
+    Parameters
+    ----------
+    cube : Path
+        FITS cube whose first row is the lowest.
+    """
+    from astropy.io import fits
+
+    header = fits.getheader(cube)
+    facts = {card.keyword: card.value for card in header.cards if not card.keyword.startswith(STRUCTURE)}
+    pattern, rows = facts.get("BAYERPAT"), header["NAXIS2"]
+    if isinstance(pattern, str) and rows % 2 == 0:
+        facts["BAYERPAT"] = pattern[2:] + pattern[:2]  # the top two rows begin with what the lowest end with
+    return json.dumps(facts | {"ROWORDER": "TOP-DOWN"})
+
+
 def write_tiff_frames(cube: Path, folder: Path) -> int:
     """Write one 16-bit grey TIFF a frame, the first row at the bottom of the picture; returns their number.
+
+    The description of each holds what is known of the recording (`told_facts`).
 
     Parameters
     ----------
@@ -41,21 +73,32 @@ def write_tiff_frames(cube: Path, folder: Path) -> int:
         FITS cube.
     folder : Path
         Made if need be; files are called frame_00000.tif and so on.
+
+    Raises
+    ------
+    InputError
+        If frames beyond the cube's are there: they are of another recording.
     """
-    import imageio.v3 as iio
+    from PIL import Image
 
     folder.mkdir(parents=True, exist_ok=True)
-    count = 0
-    for count, frame in enumerate(cube_frames(cube), start=1):
-        path = folder / f"frame_{count - 1:05d}.tif"
-        part = path.with_name(f".{path.name}")
-        try:
-            iio.imwrite(part, frame[::-1], extension=".tif")
-            os.replace(part, path)
-        except OSError:
-            part.unlink(missing_ok=True)
-            raise
-    return count
+    stored, facts = read_cube(cube), told_facts(cube)
+    names = [f"frame_{number:05d}.tif" for number in range(len(stored))]
+    foreign = {path.name for path in folder.glob("*.tif*")} - set(names)
+    if foreign:
+        raise InputError("output", str(folder / min(foreign)), "a frame of another recording is in the way")
+    for name, numbers in zip(names, stored, strict=True):
+        memory = io.BytesIO()
+        turned = np.ascontiguousarray(as_numbers(numbers)[::-1])
+        Image.fromarray(turned).save(memory, "TIFF", tiffinfo={IMAGE_DESCRIPTION: facts})
+        write_bytes(folder / name, memory.getvalue())
+    return len(names)
+
+
+def need_video_extra() -> None:
+    """Raise `InputError` if the extra "video" is not installed."""
+    if find_spec("imageio_ffmpeg") is None:
+        raise InputError("--format", "video", "it needs the extra of that name: pip install 'simulate[video]'")
 
 
 def write_video(cube: Path, path: Path, frames_per_second: float, bits: int, filter_array: str = "mono") -> None:
@@ -79,35 +122,27 @@ def write_video(cube: Path, path: Path, frames_per_second: float, bits: int, fil
     InputError
         If the extra "video" is not installed.
     """
-    try:
-        import imageio_ffmpeg
-    except ImportError as error:
-        raise InputError("video", str(path), "install the extra for it: pip install 'simulate[video]'") from error
-    part = path.with_name(f"{path.stem}.part.avi")
+    need_video_extra()
+    import imageio_ffmpeg
+
     frames = cube_frames(cube)
     first = next(frames)
-    size = (first.shape[1], first.shape[0])
-    writer = imageio_ffmpeg.write_frames(
-        str(part),
-        size,
-        pix_fmt_in="rgb24",
-        pix_fmt_out="bgr24",
-        fps=frames_per_second,  # type: ignore[arg-type] - any number is taken
-        codec="rawvideo",
-        macro_block_size=1,
-        ffmpeg_log_level="error",
-        output_params=["-fflags", "+bitexact", "-flags:v", "+bitexact"],
-    )
-    try:
-        writer.send(None)
-        writer.send(shown(first, bits, filter_array))
-        for frame in frames:
-            writer.send(shown(frame, bits, filter_array))
-        writer.close()
-        os.replace(part, path)
-    finally:
-        writer.close()
-        part.unlink(missing_ok=True)
+    with beside(path) as temporary:
+        writer = imageio_ffmpeg.write_frames(
+            str(temporary),
+            (first.shape[1], first.shape[0]),
+            pix_fmt_in="rgb24",
+            pix_fmt_out="bgr24",
+            fps=frames_per_second,  # type: ignore[arg-type] - any number is taken
+            codec="rawvideo",
+            macro_block_size=1,
+            ffmpeg_log_level="error",
+            output_params=["-fflags", "+bitexact", "-flags:v", "+bitexact"],
+        )
+        with closing(writer):
+            writer.send(None)
+            for frame in chain([first], frames):
+                writer.send(shown(frame, bits, filter_array))
 
 
 def shown(raw: npt.NDArray[np.uint16], bits: int, filter_array: str = "mono") -> npt.NDArray[np.uint8]:

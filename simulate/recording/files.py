@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from simulate.errors import InputError
 from simulate.recording.frames import ROW
+from simulate.values.files import write_bytes
 
 BLOCK = 2880
 """FITS files come in blocks of this many bytes (FITS Standard 4.0, section 3.1)."""
@@ -178,6 +179,12 @@ class CubeFile:
         os.replace(self.part, self.path)
         self.complete = True
 
+    def discard_empty(self) -> None:
+        """Remove what holds no frame yet, so that it is not in the way of the next attempt."""
+        if self.done == 0 and not self.complete:
+            self.part.unlink(missing_ok=True)
+            self.rows_part.unlink(missing_ok=True)
+
     def discard_rows(self) -> None:
         """Remove the rows once the truth file holds them."""
         self.rows_part.unlink(missing_ok=True)
@@ -294,15 +301,4 @@ def write_truth(path: Path, picture: TruthPicture, rows: npt.NDArray[np.void], i
     notes = fits.BinTableHDU(np.array([(text,)], dtype=[("json", f"S{max(1, len(text))}")]), name="INPUTS")
     memory = io.BytesIO()
     fits.HDUList([fits.PrimaryHDU(), image, table, notes]).writeto(memory)
-    write_beside(path, memory.getvalue())
-
-
-def write_beside(path: Path, data: bytes) -> None:
-    """Write a file under another name and rename it; nothing is left behind when that fails."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(data)
-        os.replace(part, path)
-    except OSError:
-        part.unlink(missing_ok=True)
-        raise
+    write_bytes(path, memory.getvalue())

@@ -40,8 +40,11 @@ def blend_bracket(short: FrameStack, long: FrameStack, full_scale_e_per_s: float
     InputError
         If the stacks do not fit each other.
     """
-    if short.picture.shape != long.picture.shape or short.unit != "electron/s" or long.unit != "electron/s":
-        raise InputError("bracket", (short.picture.shape, long.picture.shape), "both must be rates of one field")
+    if short.unit != "electron/s" or long.unit != "electron/s":
+        units = (short.unit, long.unit)
+        raise InputError("bracket", units, "gain and exposure of both must be known")
+    if short.picture.shape != long.picture.shape:
+        raise InputError("bracket", (short.picture.shape, long.picture.shape), "both must be of one field")
     shape = (short.picture.shape[1], short.picture.shape[2])
     top = SATURATED * full_scale_e_per_s
     examiner = Examiner(shape, Facts(), NoiseModel(0.0, 0.0))

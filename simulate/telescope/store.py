@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
-import tempfile
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+
+from simulate.errors import InputError
+from simulate.values.files import beside
 
 FORMAT = 1
 """Raise it when what a key means changes: older files are then never read."""
@@ -41,7 +42,7 @@ def remembered(key: str, build: Callable[[], npt.NDArray[np.float32]]) -> npt.ND
     if found is not None:
         return found
     array = build().astype(np.float32)
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, InputError):
         _write(path, key, array)
     return array
 
@@ -55,13 +56,5 @@ def _read(path: Path, key: str) -> npt.NDArray[np.float32] | None:
 
 
 def _write(path: Path, key: str, array: npt.NDArray[np.float32]) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=".new-", suffix=".npz")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            np.savez(file, key=np.array(key), array=array)
-        os.replace(beside, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(beside)
-        raise
+    with beside(path) as temporary, open(temporary, "wb") as file:
+        np.savez(file, key=np.array(key), array=array)

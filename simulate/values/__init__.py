@@ -5,4 +5,5 @@ spectrum   the spectral bins that scenes carry
 constants  unit factors and constants, each with its source
 checks     one helper that takes a number or a Quantity and returns a float in the wanted unit
 arrays     read-only arrays
+files      files are written beside and renamed
 """

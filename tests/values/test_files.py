@@ -5,7 +5,7 @@ import stat
 import pytest
 
 from simulate.errors import InputError
-from simulate.present.files import beside, write_bytes
+from simulate.values.files import beside, write_bytes
 
 
 def test_a_failed_write_leaves_the_old_file(tmp_path):
