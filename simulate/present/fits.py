@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.present.contract import plain
-from simulate.present.files import write_bytes
+from simulate.values.files import write_bytes
 from simulate.present.record import Picture, Placement, View
 
 UNITS = {"electron": "electron", "electron/s": "electron s-1", "adu": "adu"}

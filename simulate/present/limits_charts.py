@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.judgement import SEPARATE_LINE, WORDS, Judgement
 from simulate.present.board import ACCENT, CLEAR, DOUBTFUL, INK, LINE, LOST, QUIET, Board, scale_bar
-from simulate.present.files import write_bytes
+from simulate.values.files import write_bytes
 from simulate.present.limits import ORDER_MATTERS
 from simulate.present.limits_record import Limits
 from simulate.present.place import Display, lay

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from simulate.geometry.clock import utc_text
-from simulate.present.files import write_bytes
+from simulate.values.files import write_bytes
 
 MOMENT_MINUTES = 10.0
 """Length that an instant is given in a calendar."""
