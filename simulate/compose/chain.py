@@ -26,6 +26,7 @@ from simulate.air import (
     transmission,
 )
 from simulate.air.layers import motion_within_arcsec
+from simulate.air.refraction import bin_displacements
 from simulate.camera import (
     SensorGrid,
     channel_names,
@@ -388,6 +389,19 @@ def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
             grid, bins, aim.altitude_deg, aim.parallactic_angle_deg, setting.sky, aim.height_m
         )
     return response
+
+
+def channel_lifts_arcsec(chain: Chain, scene: Scene) -> FloatArray:
+    """Return by how much the air lifts each channel's light towards the zenith, arcsec, shape (channels,).
+
+    Means over the light that the channel sees of the scene, relative to 550 nm.
+    """
+    setting, aim = chain.setting, chain.setting.aim
+    if aim.altitude_deg >= 90.0:
+        return np.zeros(len(chain.weights))
+    lifted, _ = bin_displacements(setting.bins, aim.altitude_deg, setting.sky, aim.height_m)
+    light = chain.weights * scene_colours(scene)
+    return (light @ lifted) / light.sum(axis=1)
 
 
 def add_point(plane: npt.NDArray[np.complexfloating], point: PointSource, grid: Grid, index: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -12,30 +13,34 @@ import numpy.typing as npt
 import scipy.fft
 
 from simulate import __version__
-from simulate.air import Sky, dispersion_arcsec, fried_parameter_m, seeing_fwhm_arcsec
+from simulate.air import Sky, dispersion_arcsec, fried_parameter_m, seeing_fwhm_arcsec, sky_magnitudes
 from simulate.bodies import Body, load_body, pole_and_meridian
 from simulate.bodies.colour import to_linear_srgb
 from simulate.bodies.spectra import solar_photon_flux
 from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, take_frame
 from simulate.compose.chain import (
+    WIDEST_DISC_SHARE,
     Aim,
     Chain,
     Field,
     Setting,
+    channel_lifts_arcsec,
     channel_shares,
     lay_field,
     make_chain,
     pooled,
     sampling_ratio,
     scene_colours,
+    sky_lights,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
-from simulate.errors import BelowHorizonError, kept_warnings
+from simulate.errors import BelowHorizonError, FieldWarning, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.table import apparition_table
 from simulate.instruments import Instrument, load_instrument
+from simulate.judgement import judged_features
 from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, USUAL_SMEAR, field_rotation_deg_per_h
 from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
@@ -71,6 +76,12 @@ NEGLIGIBLE_SMEAR = 0.1
 
 LEAST_SHARE = 0.8
 """An exposure shorter than this share of the one first assumed has a chain of its own."""
+
+LIT = 0.05
+"""Share of the brightest cell from which a cell counts as part of the lit disc."""
+
+CELLS_ACROSS, CELLS_OF_PANEL = 200, 512
+"""The unblurred truth of a small body is drawn anew with so many cells across it, and not more over a panel."""
 
 BRIGHTEST_SHOWN = 0.85
 """Linear brightness at which the brightest part of the unblurred disc is shown."""
@@ -159,13 +170,16 @@ def refuse_below_horizon(seen: Apparition) -> None:
     if seen.site is None or seen.altitude_deg is None or (seen.airmass is not None and seen.altitude_deg > 0):
         return
     from simulate.geometry.rise_set import next_rise
+    from simulate.present.words import body_title
 
     rises = next_rise(seen.body, seen.time_utc, seen.site, ephemeris=seen.ephemeris)
     when = "it does not rise there within a year"
     if rises is not None:
         when = f"it next rises at {rises.isot[:16]}Z"
     raise BelowHorizonError(
-        "time", seen.time_utc, f"{seen.body} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}"
+        "time",
+        seen.time_utc,
+        f"{body_title(seen.body)} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}",
     )
 
 
@@ -273,6 +287,8 @@ def compose_view(
     pixels = sensor_placement(look.laid)
     truth = truth_colours(look.scene)
     screen = Screen.of(look, truth)
+    shown, shown_grid = finer_truth(look, truth)
+    fits = warn_of_edges(look)
     return View(
         body=body.name,
         instrument=instrument,
@@ -285,14 +301,14 @@ def compose_view(
         finished=finished,
         stack_placement=cells,
         psf=Picture(point_response_of(response[green], grid), Placement.of_grid(grid)),
-        truth_rgb=Picture(truth / np.float32(screen.level), Placement.of_grid(grid)),
+        truth_rgb=Picture(shown / np.float32(screen.level), Placement.of_grid(shown_grid)),
         frame_rgb=Picture(screen.show(frame_channels(frame, instrument) / seconds), pixels),
         stack_rgb=Picture(screen.show(stack.picture), cells),
         finished_rgb=Picture(screen.show(finished.picture), cells),
         exposure=exposure,
         optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
-        features=judge_view(kept, exposure, finished) if options.judge else (),
+        features=judge_view(kept, exposure, finished) if options.judge and fits else (),
         seed=seed,
         version=__version__,
     )
@@ -302,6 +318,9 @@ def compose_view(
 class Screen:
     """How a camera's channels are shown: white balance, colours and one level for all panels.
 
+    The sky's own light is taken off, as the black point of a picture is set: by day it is brighter than
+    most planets, and the panels would be white.
+
     Parameters
     ----------
     white : array, shape (channels,)
@@ -310,11 +329,14 @@ class Screen:
         From balanced channels to linear sRGB.
     level : float
         Radiance, relative to that white, that is shown as 1.
+    sky : array, shape (channels,)
+        Rates of the sky, shown as 0.
     """
 
     white: FloatArray
     matrix: FloatArray
     level: float
+    sky: FloatArray
 
     @classmethod
     def of(cls, look: ExpectedFrame, truth: FloatArray) -> Screen:
@@ -322,11 +344,14 @@ class Screen:
         bins, weights = look.scene.bins, look.chain.weights
         white = white_rates(weights, bins)
         matrix = screen_matrix(weights, channel_names(look.instrument.camera), bins)
-        return cls(white, matrix, display_level(truth, look.rates / white[:, None, None]))
+        sky = look.chain.sky_rate
+        level = display_level(truth, (look.rates - sky[:, None, None]) / white[:, None, None])
+        return cls(white, matrix, level, sky)
 
     def show(self, rates: FloatArray) -> npt.NDArray[np.float32]:
         """Return linear sRGB (rows, columns, 3) of rates (channels, rows, columns), e- s-1 per pixel."""
-        return to_screen(rates, self.white, self.matrix, self.level)
+        above = rates - self.sky.astype(np.float32)[:, None, None]
+        return to_screen(above, self.white, self.matrix, self.level)
 
 
 def exposure_of(look: ExpectedFrame, on_sensor: FloatArray) -> Exposure:
@@ -361,7 +386,7 @@ def lay_view_field(
         DIFFRACTION_WIDTH * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN,
         sky.seeing_arcsec * aim.airmass**0.6,
     )
-    wanted = max(width / 0.6, width + 10 * blur)
+    wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
     if options.field_arcsec is not None:
         wanted = to_float("field", options.field_arcsec, "arcsec", 0.0, 36000.0, open_low=True)
     return lay_field(instrument, wanted, aim)
@@ -588,6 +613,59 @@ def truth_colours(scene: Scene) -> npt.NDArray[np.float32]:
     return (to_linear_srgb(radiance, scene.bins) / white).astype(np.float32)
 
 
+def finer_truth(look: ExpectedFrame, truth: FloatArray) -> tuple[FloatArray, Grid]:
+    """Return the unblurred scene of a small body with enough cells to look smooth, and their grid.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame.
+    truth : array, shape (rows, columns, 3)
+        From `truth_colours`; returned where it is fine enough, or where a wide field is asked for.
+    """
+    grid, seen = look.laid.grid, look.scene.apparition
+    width = seen.equatorial_diameter_arcsec
+    if width == 0 or look.options.field_arcsec is not None:
+        return truth, grid
+    diffraction = GREEN_NM * 1e-6 / look.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    side = min(max(1.5 * body_width_arcsec(look.body, seen), 16 * diffraction), min(grid.shape) * grid.step_arcsec)
+    step = max(width / CELLS_ACROSS, side / CELLS_OF_PANEL)
+    if step > 0.75 * grid.step_arcsec:
+        return truth, grid
+    cells = 2 * math.ceil(side / step / 2)
+    fine = Grid(cells, cells, step)
+    return truth_colours(render(seen, look.body, fine, look.scene.bins, options=look.options.scene)), fine
+
+
+def warn_of_edges(look: ExpectedFrame) -> bool:
+    """Say where the body is larger than the window that is read; return whether it fits.
+
+    The window is the whole sensor, or the middle of it where more would take too long to compute.
+    """
+    sensor, camera = look.laid.sensor, look.instrument.camera
+    width = body_width_arcsec(look.body, look.scene.apparition)
+    side = min(sensor.rows, sensor.columns)
+    pixels = round(width / sensor.pixel_arcsec)
+    if pixels <= side:
+        return True
+    what = "disc with its rings" if look.body.rings else "disc"
+    if side < min(camera.rows, camera.columns) - 1:
+        told = (
+            f"the pictures show only the middle of the {what}: {sensor.columns} x {sensor.rows} pixels, "
+            f"{sensor.columns * sensor.pixel_arcsec / 60:.1f} x {sensor.rows * sensor.pixel_arcsec / 60:.1f} arcmin "
+            f"of {width / 60:.1f}; the sensor has {camera.columns} x {camera.rows}"
+        )
+    else:
+        told = (
+            f"the {what} does not fit: it is {pixels} pixels wide, the sensor {camera.columns} x {camera.rows}; "
+            "only a part of it is shown"
+        )
+    if look.options.judge and judged_features(look.body):
+        told += ", and nothing on it is judged"
+    warnings.warn(told, FieldWarning, stacklevel=2)
+    return False
+
+
 def _cell_of(grid: Grid, point: PointSource) -> tuple[int, int]:
     row, column = grid.pixel_of(point.east_arcsec, point.north_arcsec)
     return round(row), round(column)
@@ -629,6 +707,7 @@ def optics_facts(look: ExpectedFrame, stack: Stack, finished_arcsec: float) -> O
     ends = dispersion_arcsec(np.array([400.0, 700.0]), aim.altitude_deg, sky, aim.height_m)
     r0 = float(fried_parameter_m(sky, GREEN_NM, aim.airmass)) if sky.seeing_arcsec > 0 else math.inf
     columns = stack.picture.shape[2]
+    lifts = dict(zip(channel_names(instrument.camera), channel_lifts_arcsec(look.chain, look.scene), strict=True))
     return OpticsFacts(
         pixel_scale_arcsec=setting.sensor.pixel_arcsec,
         diffraction_fwhm_arcsec=float(transfer_fwhm_arcsec(alone, setting.grid)),
@@ -641,7 +720,18 @@ def optics_facts(look: ExpectedFrame, stack: Stack, finished_arcsec: float) -> O
         stack_fwhm_arcsec=float(delivered_fwhm(stack.transfer[green], stack.step_arcsec, columns)),
         strehl_ratio=float(strehl(pupil, GREEN_NM)),
         fried_ratio=setting.fried_ratio,
+        blue_red_arcsec=float(lifts["blue"] - lifts["red"]) if {"blue", "red"} <= set(lifts) else None,
+        sky_mag_arcsec2=float(sky_magnitudes(sky_lights(aim), sky, aim.height_m)[2]),
+        sky_share=sky_share(look),
     )
+
+
+def sky_share(look: ExpectedFrame) -> float | None:
+    """Return the sky's light over that of the lit disc in the green channel; None for a point."""
+    green, scene = green_channel(look.instrument), look.scene
+    light = np.tensordot(look.chain.weights[green], scene.radiance, axes=1)
+    lit = light[light > LIT * light.max()]
+    return float(look.chain.sky_rate[green] / lit.mean()) if lit.size else None
 
 
 def view_inputs(

@@ -5,15 +5,25 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from simulate.bodies import pole_and_meridian
+from simulate.bodies.seasons import cap_edge_deg
+from simulate.bodies.surface import red_spot_longitude
+from simulate.geometry.clock import J2000
 from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, STRICT_SMEAR, field_rotation_deg_per_h
+from simulate.present.place import mounted_view
 from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, FWHM_PER_SIGMA, GREEN_NM
 
 if TYPE_CHECKING:
+    from simulate.bodies import Body
     from simulate.geometry import Apparition, MoonState
+    from simulate.present.record import OpticsFacts, Placement
 
 EYE_ARCSEC = 240.0
 """Period that an eye sees at ease: four times the arc minute that it can just tell (common practice). It
 makes twice the aperture in mm the highest useful magnification."""
+
+SPOT_NEAR_EDGE_DEG, SPOT_GONE_DEG = 60.0, 80.0
+"""So far from the middle of the disc the red spot is near its edge, and is called not on it (common practice)."""
 
 CITY_MAG = 18.0
 """V magnitude of a square arcsecond of the sky over a city (common practice)."""
@@ -76,7 +86,7 @@ def mount_text(seen: Apparition, seconds: float, sharp_arcsec: float) -> str | N
     if clear:
         far = max(clear, key=_distance)
         away = math.radians(turn) * _distance(far)
-        told += f", {away:.2f}″ at {far.name}"
+        told += f", {away:.2f}″ at {far.name.capitalize()}"
     if limb > limit:
         return f"{told}; use an equatorial one, or turn the frames back"
     if away > limit:
@@ -88,40 +98,86 @@ def _distance(moon: MoonState) -> float:
     return math.hypot(moon.east_arcsec, moon.north_arcsec)
 
 
-def city_text(seen: Apparition, sharp_arcsec: float) -> str | None:
-    """Return what the sky over a city would be beside the body and its faintest moon; None for a point.
+def sky_text(seen: Apparition, optics: OpticsFacts, given_mag: float | None = None) -> str | None:
+    """Return how bright the sky at the target is and what it does; None without a site.
+
+    At night what a city's sky would do is told too, unless the sky is as bright as that.
 
     Parameters
     ----------
     seen : Apparition
-        Gives magnitudes and size.
-    sharp_arcsec : float
-        Delivered width, over which a moon's light is spread.
+        Gives magnitudes, sizes and where Sun and Moon stand.
+    optics : OpticsFacts
+        Gives the sky's light as the picture has it.
+    given_mag : float, optional
+        The brightness of the moonless night that was asked for.
     """
-    width, height = seen.equatorial_diameter_arcsec, seen.polar_diameter_arcsec
-    area = math.pi / 4 * width * height * seen.illuminated_fraction
-    if area <= 0:
+    mag, share = optics.sky_mag_arcsec2, optics.sky_share
+    if seen.site is None or mag is None:
         return None
-    share = _city_share(seen.magnitude, area)
-    told = f"a city's, {CITY_MAG:g} mag a square arcsecond, is {_share_text(share)} of the disc's"
-    told += ": it does not matter" if share < 0.01 else ": it matters"
+    told = f"V {mag:.1f} a square arcsecond {_lit_by(seen, given_mag)}"
+    if share is not None:
+        told += f": {_effect_text(share)}"
+    if mag <= CITY_MAG + 0.5 or share is None:
+        return told
+    beside = _faintest(seen, optics)
+    share *= 10 ** (0.4 * (mag - CITY_MAG))
+    told += f"; a city's, {CITY_MAG:g}, would be {_share_text(share)}"
+    if beside is not None:
+        told += f", beside {beside[0]} {_share_text(beside[1])}"
+    return told + (": it would matter" if share >= 0.01 else "")
+
+
+def _lit_by(seen: Apparition, given_mag: float | None) -> str:
+    """Return what lights the sky, in words with the uncertainty."""
+    sun = -90.0 if seen.sun_altitude_deg is None else seen.sun_altitude_deg
+    if sun > 0:
+        return "by day (± 1)"
+    if sun > -15.0:
+        return "in twilight (± 1)"
+    if seen.body == "moon":
+        return "beside the Moon (± 0.5)"
+    if seen.moon_altitude_deg is not None and seen.moon_altitude_deg > 0 and (seen.moon_phase_angle_deg or 0) < 120:
+        return "in moonlight (± 0.5)"
+    return "in a dark night (± 0.5)" if given_mag is None else f"in a night of {given_mag:g} at the zenith"
+
+
+def _effect_text(share: float) -> str:
+    """Return what a sky of that share of the disc's light does."""
+    if share < 0.01:
+        return f"{_share_text(share)} of the disc's light, it does not matter"
+    contrast = f"{100 / (1 + share):.0f} % of the contrast on the disc is left"
+    if share < 1.0:
+        return f"{_share_text(share)} of the disc's light, {contrast}"
+    return f"{share:.1f} times the disc's light, {contrast}"
+
+
+def _faintest(seen: Apparition, optics: OpticsFacts) -> tuple[str, float] | None:
+    """Return the faintest moon that stands clear, and a city's sky over it relative to its light."""
     clear = [moon for moon in seen.moons if moon.state == "clear"]
-    if clear:
-        faintest = max(clear, key=lambda moon: moon.magnitude)
-        spread = math.pi / 4 * (sharp_arcsec**2 + (2 * faintest.radius_arcsec) ** 2)
-        beside = _city_share(faintest.magnitude, spread)
-        told += f"; beside {faintest.name} it is {_share_text(beside)}"
-    return told
-
-
-def _city_share(magnitude: float, area_arcsec2: float) -> float:
-    return 10 ** (-0.4 * (CITY_MAG - magnitude)) * area_arcsec2
+    if not clear:
+        return None
+    moon = max(clear, key=lambda moon: moon.magnitude)
+    spread = math.pi / 4 * (optics.delivered_fwhm_arcsec**2 + (2 * moon.radius_arcsec) ** 2)
+    return moon.name.capitalize(), 10 ** (-0.4 * (CITY_MAG - moon.magnitude)) * spread
 
 
 def _share_text(share: float) -> str:
     if share >= 0.01:
         return f"{100 * share:.0f} %"
     return f"1 part in {float(f'{1 / max(share, 1e-12):.1g}'):,.0f}".replace(",", "\u202f")
+
+
+def dispersion_text(optics: OpticsFacts) -> str | None:
+    """Return how far the air spreads the colours, and by how much the channels must be shifted; None without a site."""
+    if optics.dispersion_arcsec is None:
+        return None
+    spread, pixel = abs(optics.dispersion_arcsec), optics.pixel_scale_arcsec
+    told = f"{spread:.2f}″ ± 5 % from 400 to 700 nm: {spread / pixel:.1f} pixels"
+    if optics.blue_red_arcsec is None:
+        return told
+    apart = optics.blue_red_arcsec
+    return f"{told}; shift red against blue by {abs(apart):.2f}″, {abs(apart) / pixel:.1f} pixels, to align them"
 
 
 def corrector_text(spread_arcsec: float, channels: int, frame_arcsec: float) -> str:
@@ -153,3 +209,102 @@ def on_the_moon_text(seen: Apparition, sharp_arcsec: float) -> str:
         f"the delivered width is {size_km:.1f} km there; no crater is judged by name, since it shows or not by the "
         "height of the Sun over it"
     )
+
+
+CAP_SEASONS = ("spring", "summer", "autumn", "winter")
+
+
+def season_text(body: Body, seen: Apparition) -> str | None:
+    """Return the season of a body with polar caps, and how far its caps reach; None without any.
+
+    Parameters
+    ----------
+    body : Body
+        Its data file tells how the edge of each cap follows the season.
+    seen : Apparition
+        Gives Ls, the planetocentric longitude of the Sun, and the latitude in the middle.
+    """
+    caps = [feature for feature in body.features if feature.get("kind") == "cap"]
+    if not caps:
+        return None
+    season = seen.solar_longitude_deg % 360.0
+    told = f"Ls {season:.0f}°: {CAP_SEASONS[int(season // 90.0)]} in the north"
+    for cap in caps:
+        edge = cap_edge_deg(cap["edge"], season)
+        side = math.copysign(1.0, edge)
+        hidden = abs(edge) >= 90.0 + side * seen.sub_observer_latitude_deg
+        told += f"; {cap['name']} to {abs(edge):.0f}° {'N' if side > 0 else 'S'}"
+        told += f", {2 * (90 - abs(edge)):.0f}° across" + (", turned away" if hidden else "")
+    return told
+
+
+def red_spot_text(body: Body, seen: Apparition, given_deg: float | None = None) -> str | None:
+    """Return whether the red spot is on the disc, and when it stands in the middle; None for another body.
+
+    Parameters
+    ----------
+    body : Body
+        Jupiter, that is.
+    seen : Apparition
+        Gives the meridian of System II.
+    given_deg : float, optional
+        System II longitude of the spot; default carried on from older positions.
+    """
+    found = red_spot_longitude(body, seen.jd_tt)
+    if found is None or "II" not in seen.central_meridian_deg:
+        return None
+    longitude, doubt = (given_deg, 0.0) if given_deg is not None else found
+    days = seen.jd_tt - J2000
+    one, two = (pole_and_meridian(body, days + shift)[2]["II"] for shift in (0.0, 1e-3))
+    hours_per_deg = 0.024 / math.remainder(two - one, 360.0)
+    ahead = (longitude - seen.central_meridian_deg["II"]) % 360.0
+    away = math.remainder(ahead, 360.0)
+    spread = f" ± {doubt * hours_per_deg:.1f}" if doubt * hours_per_deg >= 0.05 else ""
+    hours = abs(away) * hours_per_deg
+    if abs(away) < SPOT_GONE_DEG:
+        when = f"in the middle in {hours:.1f}{spread} h" if away > 0 else f"in the middle {hours:.1f}{spread} h ago"
+        place = "on the disc" if abs(away) < SPOT_NEAR_EDGE_DEG else "near the edge of the disc"
+        return f"{place}, {abs(away):.0f}° from the middle: {when}"
+    return f"not on the disc; in the middle in {ahead * hours_per_deg:.1f}{spread} h"
+
+
+def camera_text(placement: Placement) -> str:
+    """Return how a camera's picture is turned and whether it is mirrored.
+
+    Parameters
+    ----------
+    placement : Placement
+        Of the camera's pixels.
+    """
+    up, mirrored = mounted_view(placement)
+    told = f"up in its picture is position angle {up % 360.0:.0f}°"
+    if mirrored:
+        return f"{told}; mirrored: with north up, east is right"
+    return f"{told}; not mirrored: with north up, east is left"
+
+
+def moons_text(seen: Apparition, title: str) -> str | None:
+    """Return the order of a planet's moons along its equator, from its east to its west; None without any.
+
+    Parameters
+    ----------
+    seen : Apparition
+        Gives the moons.
+    title : str
+        Name of the planet.
+    """
+    if not seen.moons:
+        return None
+    angle = math.radians(seen.north_pole_position_angle_deg)
+    sine, cosine = math.sin(angle), math.cos(angle)
+    places = [(moon.east_arcsec * cosine - moon.north_arcsec * sine, moon) for moon in seen.moons]
+    row = [(0.0, title)] + [(east, moon.name.capitalize()) for east, moon in places if moon.state == "clear"]
+    told = "east to west: " + ", ".join(name for _, name in sorted(row, reverse=True))
+    for moon in seen.moons:
+        if moon.state != "clear":
+            told += f"; {moon.name.capitalize()} {MOON_STATES[moon.state]}"
+    return told
+
+
+MOON_STATES = {"transit": "in front", "occulted": "behind", "eclipsed": "in the shadow"}
+"""Where a moon that does not stand clear is."""

@@ -27,6 +27,7 @@ INK = "#e9e6df"
 QUIET = "#9ca1ab"
 LINE = "#3a3f49"
 ACCENT = "#e0b878"
+RIM = "#101216"
 WARM = "#2f2413"
 DISC = "#c9b79a"
 CLEAR, DOUBTFUL, LOST = "#9ccf9a", "#e0b878", "#8d929c"
@@ -118,6 +119,17 @@ class Board:
                 finer.ellipse([x - wide / 2, y - wide / 2, x + wide / 2, y + wide / 2], fill=255)
 
         self._lay(points, width, colour, draw)
+
+    def edged_lines(self, shapes: list[list[tuple[float, float]]], width: float = 1.0) -> None:
+        """Draw lines in ink with a dark rim around all of them, which show on any ground."""
+        for colour, wide in ((RIM, width + 2.6), (INK, width)):
+            for points in shapes:
+                self.line(points, colour, wide)
+
+    def edged_text(self, x: float, y: float, text: str, size: float = 12) -> None:
+        """Write a line in ink with a dark rim, its middle at `x`."""
+        font = _font(size, False)
+        self._draw.text((x, y), text, fill=INK, font=font, anchor="ms", stroke_width=2, stroke_fill=RIM)
 
     def box(self, x: float, y: float, width: float, height: float, fill: str, edge: str | None = None) -> None:
         """Fill a rectangle whose top left corner is (x, y)."""
@@ -213,8 +225,8 @@ def scale_bar(board: Board, x: float, y: float, arcsec_per_pixel: float, longest
     """
     length = round_length(longest * arcsec_per_pixel)
     end = x + length / arcsec_per_pixel
-    board.line([(x, y - 4), (x, y), (end, y), (end, y - 4)], INK, 1.5)
-    board.text((x + end) / 2, y - 8, f"{length:g}″", 12, INK, align="center")
+    board.edged_lines([[(x, y - 4), (x, y), (end, y), (end, y - 4)]], 1.5)
+    board.edged_text((x + end) / 2, y - 8, f"{length:g}″")
     return length
 
 
@@ -222,11 +234,13 @@ def arrows(
     board: Board, x: float, y: float, north: tuple[float, float], east: tuple[float, float], size: float = 34
 ) -> None:
     """Draw arrows to the north and the east from (x, y), the directions as (right, up) unit vectors."""
-    for letter, (right, up) in (("N", north), ("E", east)):
+    shapes = []
+    for right, up in (north, east):
         tip = (x + right * size, y - up * size)
-        board.line([(x, y), tip], INK, 1.3)
         barb = [
             (tip[0] - 6 * right + 3.5 * side * up, tip[1] + 6 * up + 3.5 * side * right) for side in (-1.0, 1.0)
         ]  # fmt: skip
-        board.line([barb[0], tip, barb[1]], INK, 1.3)
-        board.text(x + right * (size + 10), y - up * (size + 10) + 4, letter, 12, INK, align="center")
+        shapes += [[(x, y), tip], [barb[0], tip, barb[1]]]
+    board.edged_lines(shapes, 1.3)
+    for letter, (right, up) in (("N", north), ("E", east)):
+        board.edged_text(x + right * (size + 10), y - up * (size + 10) + 4, letter)

@@ -24,7 +24,7 @@ GEOMETRY = (
 OPTICS = (
     "pixel_scale_arcsec", "diffraction_fwhm_arcsec", "delivered_fwhm_arcsec", "critical_focal_ratio",
     "sampling_ratio", "dispersion_arcsec", "seeing_fwhm_arcsec", "raw_fwhm_arcsec", "stack_fwhm_arcsec",
-    "strehl_ratio", "fried_ratio",
+    "strehl_ratio", "fried_ratio", "blue_red_arcsec", "sky_mag_arcsec2", "sky_share",
 )  # fmt: skip
 """Numbers taken from `OpticsFacts`."""
 

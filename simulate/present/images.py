@@ -8,7 +8,6 @@ depends on the picture's content.
 from __future__ import annotations
 
 import io
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,7 +15,6 @@ import numpy.typing as npt
 
 from simulate.bodies.colour import srgb_encode
 from simulate.errors import InputError
-from simulate.present.files import beside, write_bytes
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -92,31 +90,3 @@ def _with_comments(writer: Any, flat: npt.NDArray[Any], comments: dict[str, str]
         for key, text in comments.items()
     ]
     return [chunks[0], *texts, *chunks[1:]]
-
-
-def write_picture(
-    path: str | Path, linear: FloatArray, *, bits: int = 16, white: float = 1.0, comments: dict[str, str] | None = None
-) -> Path:
-    """Write linear light as a PNG through the tone curve; row 0 of `linear` is the bottom row.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where to; written beside and renamed.
-    linear : array, shape (rows, columns) or (rows, columns, 3)
-        Linear light.
-    bits : int
-        8 or 16.
-    white : float
-        Light shown as full white.
-    comments : dict, optional
-        Text chunks.
-    """
-    return write_bytes(path, png_bytes(whole_numbers(screen_values(linear, white), bits), comments))
-
-
-def write_counts(path: str | Path, counts: npt.NDArray[np.unsignedinteger]) -> Path:
-    """Write raw counts (uint8 or uint16) as they are, without tone curve; row 0 is the bottom row."""
-    with beside(path) as temporary:
-        temporary.write_bytes(png_bytes(counts))
-    return Path(path)

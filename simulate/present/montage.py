@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from simulate.errors import InputError
 from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
-from simulate.present.files import write_bytes
+from simulate.values.files import write_bytes
 from simulate.present.place import Display, lay
 from simulate.present.record import View
 from simulate.present.sheet import field_arcsec, panels
@@ -17,7 +18,7 @@ from simulate.present.words import body_title, when_text
 
 MARGIN = 28
 GAP = 14
-LABEL = 46
+LABEL = 61
 HEAD = 92
 FOOT = 64
 WIDEST = 1800
@@ -143,10 +144,24 @@ def _draw_cell(board: Board, view: View, cell: Cell, scale: float) -> None:
         light = light / max(float(light.max()), 1e-30)
     board.picture(cell.x, cell.y, light)
     board.text(cell.x, cell.y + cell.height + 20, body_title(view.body), 14, INK, bold=True)
-    note = view.instrument.name
-    while board.measure(note, 12) > cell.width + GAP - 4 and len(note) > 4:
-        note = note[:-2] + "…"
-    board.text(cell.x, cell.y + cell.height + 38, note, 12, QUIET)
+    for number, line in enumerate(name_lines(board, view.instrument.name, cell.width + GAP - 4)):
+        board.text(cell.x, cell.y + cell.height + 38 + 15 * number, line, 12, QUIET)
+
+
+def name_lines(board: Board, name: str, room: float) -> list[str]:
+    """Return the name of an instrument in one line or two of `room` pixels, parted at a dash or blank."""
+    lines = [""]
+    for part in re.findall(r"[^-\s]*[-\s]?", name):
+        if lines[-1] and board.measure(lines[-1] + part, 12) > room:
+            lines.append("")
+        lines[-1] += part
+    return [_shortened(board, line, room) for line in (lines[0], "".join(lines[1:])) if line]
+
+
+def _shortened(board: Board, line: str, room: float) -> str:
+    while board.measure(line, 12) > room and len(line) > 4:
+        line = line[:-2] + "…"
+    return line
 
 
 def _draw_legend(board: Board, scale: float, width: int, height: int) -> None:

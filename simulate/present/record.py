@@ -180,6 +180,12 @@ class OpticsFacts:
         Of the telescope alone.
     fried_ratio : float or None
         Aperture over the Fried parameter at the target, D/r0.
+    blue_red_arcsec : float or None
+        By how much the air lifts the blue channel above the red one, arcsec; None for other channels.
+    sky_mag_arcsec2 : float or None
+        V magnitude of a square arcsecond of the sky at the target, as the picture has it.
+    sky_share : float or None
+        The sky's light over that of the lit disc in the green channel; None for a point.
     """
 
     pixel_scale_arcsec: float
@@ -193,6 +199,9 @@ class OpticsFacts:
     stack_fwhm_arcsec: float | None = None
     strehl_ratio: float | None = None
     fried_ratio: float | None = None
+    blue_red_arcsec: float | None = None
+    sky_mag_arcsec2: float | None = None
+    sky_share: float | None = None
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from simulate.bodies import load_body
+from simulate.present.advice import MOON_STATES
 from simulate.present.board import (
     ACCENT,
     CLEAR,
@@ -25,7 +26,7 @@ from simulate.present.board import (
     scale_bar,
 )
 from simulate.present.caution import caution_for
-from simulate.present.files import write_bytes
+from simulate.values.files import write_bytes
 from simulate.present.place import Display, lay, mounted_view
 from simulate.present.record import Picture, View
 from simulate.present.words import (
@@ -49,12 +50,14 @@ SMALLEST_MARGIN = 1.25
 """Field of the panels in sizes of the body with its rings."""
 
 VERDICT_COLOURS = {"clear": CLEAR, "doubtful": DOUBTFUL, "lost": LOST}
-VERDICT_WORDS = {"clear": "clear", "doubtful": "doubtful", "lost": "not to be seen"}
 
 SEPARATOR = "\u00a0· "
 """Between names of features, which may hold commas."""
 
-MOON_ROW = 150
+SKY_MATTERS = 0.01
+"""Share of the disc's light from which on the sky's, which the pictures leave out, is told."""
+
+MOON_ROW = 166
 """Height of the row of moons, pixels."""
 
 MOON_DISTANCE = 30.0
@@ -157,6 +160,8 @@ def field_arcsec(view: View) -> float:
     if body.rings and body.equatorial_radius_km:
         width *= max(ring.outer_km for ring in body.rings) / body.equatorial_radius_km
     wanted = max(SMALLEST_MARGIN * width, 14 * view.optics.diffraction_fwhm_arcsec)
+    if view.inputs.get("field_arcsec") is not None:  # asked for
+        wanted = float(view.inputs["field_arcsec"])
     rows, columns = view.finished_rgb.shape
     return min(wanted, min(rows, columns) * view.finished_rgb.placement.step_arcsec)
 
@@ -192,13 +197,20 @@ def panels(view: View) -> tuple[Panel, Panel, Panel]:
     exposure = view.exposure
     share = f"{count(exposure.kept)} of {count(exposure.frames)} frames"
     truth = Panel("As it is", "unblurred, above the air", view.truth_rgb, "lines")
-    frame = Panel(
-        "One frame", f"raw, {duration(exposure.exposure_s)}, the camera's own pixels", view.frame_rgb, "pixels"
-    )
+    frame = Panel("One frame", frame_note(view), view.frame_rgb, "pixels")
     if view.apparition.equatorial_diameter_arcsec > 0:
         return truth, frame, Panel("Finished", f"{share} stacked and restored", view.finished_rgb, "smooth")
     last = Panel("Stack", f"{share}, not restored: the bare response", view.stack_rgb, "smooth")
     return replace(truth, note="a point; each picture is shown up to its own peak"), frame, last
+
+
+def frame_note(view: View) -> str:
+    """Return how the picture of one frame came about; where the sky's light matters, that it was taken off."""
+    exposure, channels = view.exposure, len(view.channel_names)
+    told = f"raw, {duration(exposure.exposure_s)}, the camera's own pixels"
+    if view.instrument.camera.is_mono and channels > 1:
+        told = f"{duration(exposure.exposure_s)} through each of {channels} filters, combined"
+    return told + (", less the sky" if (view.optics.sky_share or 0.0) >= SKY_MATTERS else "")
 
 
 def _draw_panels(board: Board, view: View, top: int, as_mounted: bool) -> None:
@@ -245,6 +257,11 @@ def _row_of_moons(view: View) -> list[Any]:
     return [m for m in view.apparition.moons if math.hypot(m.east_arcsec, m.north_arcsec) < MOON_DISTANCE * radius]
 
 
+def _far_moons(view: View) -> list[Any]:
+    near = {moon.name for moon in _row_of_moons(view)}
+    return [moon for moon in view.apparition.moons if moon.name not in near]
+
+
 def _draw_moons(board: Board, view: View, top: int) -> None:
     """Draw planet and moons on a line along the equator, at a scale that takes all of them in."""
     seen, moons = view.apparition, _row_of_moons(view)
@@ -255,19 +272,34 @@ def _draw_moons(board: Board, view: View, top: int) -> None:
     height = max(radius, *(abs(above) for _, above in places))
     scale = min((WIDTH / 2 - MARGIN - 70) / reach, 34 / height)
     middle_x, middle_y = WIDTH / 2, top + 60
-    board.text(MARGIN, top + 14, "The moons, the planet's north up", 12, QUIET)
+    board.text(MARGIN, top + 14, _moons_head(view, frame), 12, QUIET)
     scale_bar(board, WIDTH - MARGIN - 150, top + 18, 1 / scale, 150)
-    board.line([(MARGIN, middle_y), (WIDTH - MARGIN, middle_y)], LINE, 1)
+    board.line([(MARGIN + 18, middle_y), (WIDTH - MARGIN - 18, middle_y)], LINE, 1)
+    board.text(MARGIN, middle_y + 5, "E", 12, QUIET)
+    board.text(WIDTH - MARGIN, middle_y + 5, "W", 12, QUIET, align="right")
     polar = seen.polar_diameter_arcsec / 2
     board.oval(middle_x, middle_y, radius * scale, polar * scale, 0.0, DISC)
     labels = []
     for (across, above), moon in zip(places, moons, strict=True):
         x, y, size = middle_x + across * scale, middle_y - above * scale, max(2.2, moon.radius_arcsec * scale)
-        lit = moon.state in ("clear", "transit")
-        board.spot(x, y, size, INK if lit else PAGE, WARM if lit else QUIET)
-        labels.append((x, y + size, moon))
+        if moon.state in ("clear", "transit"):
+            board.spot(x, y, size, INK, WARM)
+        else:  # hidden or unlit: only its outline, which a shadow on the disc has not
+            board.oval(x, y, size, size, 0.0, None, PAGE if math.hypot(across, above) < radius else QUIET)
+        labels.append((x, moon))
     for x, row, moon in _spread_labels(board, labels):
         board.text(x, middle_y + 54 + 16 * row, _moon_label(moon), 12, QUIET, align="center")
+
+
+def _moons_head(view: View, frame: Display) -> str:
+    """Return the heading of the row of moons; moons too far out to be drawn are told in words."""
+    told = "The moons, the planet's north up"
+    for moon in _far_moons(view):
+        across, _ = _turned(moon, frame)
+        side = "E" if across < 0 else "W"
+        distance = math.hypot(moon.east_arcsec, moon.north_arcsec)
+        told += f"; {_moon_label(moon)} {distance:.0f}″ away, to the {side}, is not drawn"
+    return told
 
 
 def _turned(moon: Any, frame: Display) -> tuple[float, float]:
@@ -277,17 +309,25 @@ def _turned(moon: Any, frame: Display) -> tuple[float, float]:
 
 
 def _moon_label(moon: Any) -> str:
-    state = {"transit": " in front", "occulted": " behind", "eclipsed": " in the shadow"}.get(moon.state, "")
-    return f"{moon.name.capitalize()}{state}"
+    state = MOON_STATES.get(moon.state)
+    return moon.name.capitalize() + (f" {state}" if state else "")
 
 
-def _spread_labels(board: Board, labels: list[tuple[float, float, Any]]) -> list[tuple[float, int, Any]]:
-    """Return (x, row, moon): a label that would touch the one before it goes to the next of two rows."""
-    ends = [-math.inf] * 2
+LABEL_ROWS = 3
+
+
+def _spread_labels(board: Board, labels: list[tuple[float, Any]]) -> list[tuple[float, int, Any]]:
+    """Return (x, row, moon): a label goes to the first row where it touches none before it.
+
+    Where there is no such row it goes to the one that ends first, as far to the right as it must.
+    """
+    ends = [-math.inf] * LABEL_ROWS
     result = []
-    for x, _, moon in sorted(labels, key=lambda item: item[0]):
+    for x, moon in sorted(labels, key=lambda item: item[0]):
         half = board.measure(_moon_label(moon), 12) / 2 + 6
-        row = 0 if x - half > ends[0] else 1
+        free = [row for row in range(LABEL_ROWS) if x - half >= ends[row]]
+        row = free[0] if free else ends.index(min(ends))
+        x = max(x, ends[row] + half)
         ends[row] = x + half
         result.append((x, row, moon))
     return result
@@ -341,13 +381,13 @@ def _verdicts_height(ruler: Board, view: View) -> int:
 
 
 def _draw_verdicts(board: Board, view: View, top: int) -> None:
-    """Write the features in three columns: clear, doubtful, not to be seen."""
+    """Write the features in three columns: clear, doubtful, lost."""
     board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
     board.text(MARGIN, top + 30, "What can be seen", 14, ACCENT, bold=True)
     for index, (verdict, names) in enumerate(verdict_lines(view).items()):
         x = MARGIN + index * (VERDICT_WIDTH + COLUMN_GAP)
         board.spot(x + 5, top + 51, 4, VERDICT_COLOURS[verdict])
-        board.text(x + 18, top + 56, VERDICT_WORDS[verdict], 13, VERDICT_COLOURS[verdict], bold=True)
+        board.text(x + 18, top + 56, verdict, 13, VERDICT_COLOURS[verdict], bold=True)
         _lines(board, x, top + 77, SEPARATOR.join(names), VERDICT_WIDTH)
 
 

@@ -16,9 +16,22 @@ from typing import Any
 import numpy as np
 
 from simulate.bodies import feature_names, load_body
-from simulate.present.advice import city_text, corrector_text, enlarging_text, mount_text, on_the_moon_text
+from simulate.present.advice import (
+    camera_text,
+    corrector_text,
+    dispersion_text,
+    enlarging_text,
+    finest_arcsec,
+    moons_text,
+    mount_text,
+    on_the_moon_text,
+    red_spot_text,
+    season_text,
+    sky_text,
+)
 from simulate.present.caution import caution_for
 from simulate.present.record import OpticsFacts, View
+from simulate.values.constants import ASTRONOMICAL_UNIT_KM
 
 SHARPNESS_UNCERTAINTY = 0.10
 LIGHT_UNCERTAINTY = 0.20
@@ -132,14 +145,33 @@ def _body_facts(view: View) -> list[Fact]:
         lines.append(("Size", f"{width:.2f}″{oblate} ± 0.01″; {pixels:.0f} pixels of the camera"))
         lines.append(("Phase", f"{100 * seen.illuminated_fraction:.1f} % lit; phase angle {seen.phase_angle_deg:.1f}°"))
     if math.isfinite(seen.distance_au):
-        minutes = seen.light_time_s / 60
-        lines.append(("Distance", f"{seen.distance_au:.4f} au; the light took {minutes:.1f} min"))
+        lines.append(("Distance", distance_text(seen)))
     uncertainty = f" ± {MAGNITUDE_UNCERTAINTY}" if width > 0 else ""
     lines.append(("Brightness", f"V {_signed(seen.magnitude, 2)}{uncertainty}"))
     lines.append(("From the Sun", f"{seen.elongation_deg:.1f}°"))
     if width > 0:
-        lines += _face_lines(seen)
+        lines += _face_lines(seen) + _changing_lines(view)
     return [Fact("body", label, text) for label, text in lines]
+
+
+def distance_text(seen: Any) -> str:
+    """Return the distance of a body with the time that its light took."""
+    if seen.distance_au < 0.01:  # the Moon
+        return f"{count(seen.distance_au * ASTRONOMICAL_UNIT_KM)} km; the light took {seen.light_time_s:.2f} s"
+    return f"{seen.distance_au:.4f} au; the light took {seen.light_time_s / 60:.1f} min"
+
+
+def _changing_lines(view: View) -> list[tuple[str, str]]:
+    """What changes on a body within hours or months, where its data file tells it."""
+    seen, body = view.apparition, load_body(view.body)
+    without = view.inputs.get("without") or ()
+    spot = None if "red spot" in without else red_spot_text(body, seen, view.inputs.get("red_spot_longitude_deg"))
+    lines = (
+        ("Season", season_text(body, seen)),
+        ("Red spot", spot),
+        ("Moons", moons_text(seen, body_title(view.body))),
+    )
+    return [(label, text) for label, text in lines if text is not None]
 
 
 def _face_lines(seen: Any) -> list[tuple[str, str]]:
@@ -179,25 +211,36 @@ def _sky_facts(view: View) -> list[Fact]:
         lines.append(("Air mass", f"{seen.airmass:.2f}"))
     zenith = getattr(view.sky, "seeing_arcsec", None)
     if zenith is not None:
-        here = f"; {optics.seeing_fwhm_arcsec:.2f}″ here" if optics.seeing_fwhm_arcsec is not None else ""
-        lines.append(("Seeing", f"{zenith:.2f}″ at the zenith (as given){here}"))
+        lines.append(("Seeing", seeing_text(view.sky, optics.seeing_fwhm_arcsec)))
     if optics.fried_ratio is not None:
         lines.append(("Calm patches", f"the aperture is {optics.fried_ratio:.1f} of them wide (D/r0)"))
-    if optics.dispersion_arcsec is not None and seen.altitude_deg is not None:
-        spread = abs(optics.dispersion_arcsec)
-        pixels = spread / optics.pixel_scale_arcsec
-        lines.append(("Dispersion", f"{spread:.2f}″ ± 5 %, blue to red: {pixels:.1f} pixels"))
+    spread = dispersion_text(optics)
+    if spread is not None and seen.altitude_deg is not None:
+        lines.append(("Dispersion", spread))
         if optics.raw_fwhm_arcsec is not None:
-            gain = corrector_text(spread, len(view.channel_names), optics.raw_fwhm_arcsec)
+            gain = corrector_text(abs(optics.dispersion_arcsec or 0), len(view.channel_names), optics.raw_fwhm_arcsec)
             lines.append(("Corrector", gain))
     if seen.sun_altitude_deg is not None:
         lines.append(("Sun", f"at altitude {_signed(seen.sun_altitude_deg, 0)}°"))
     if seen.moon_separation_deg is not None and view.body != "moon":
         lines.append(("Moon", _moon_text(seen)))
-    city = city_text(seen, optics.delivered_fwhm_arcsec) if seen.site is not None else None
-    if city is not None:
-        lines.append(("Sky light", city))
+    light = sky_text(seen, optics, getattr(view.sky, "sky_brightness_mag", None))
+    if light is not None:
+        lines.append(("Sky light", light))
     return [Fact("sky", label, text) for label, text in lines]
+
+
+def seeing_text(sky: Any, here_arcsec: float | None) -> str:
+    """Return the seeing as it was given, and the width of a long exposure at the target.
+
+    Like a monitor's, the number given is the width were there no largest swirl in the air; the outer scale
+    makes the width in a picture smaller (Tokovinin 2002).
+    """
+    told = f"{sky.seeing_arcsec:.2f}″ at the zenith as given, that is without an outer scale"
+    if here_arcsec is None or sky.seeing_arcsec == 0:
+        return told
+    scale = f" with that of {sky.outer_scale_m:g} m" if math.isfinite(sky.outer_scale_m) else ""
+    return f"{told}; {here_arcsec:.2f}″ here{scale}"
 
 
 def _moon_text(seen: Any) -> str:
@@ -224,7 +267,7 @@ def _telescope_facts(view: View) -> list[Fact]:
         overshoot = 100 * max(view.finished.limb_overshoot)
         lines.append(("Limb", f"a sharp edge overshoots by {overshoot:.0f} %"))
     lines.append(("Sampling", sampling_text(optics)))
-    lines.append(("Critical", f"f/{optics.critical_focal_ratio:.1f} for this pixel at 550 nm"))
+    lines.append(("Critical", critical_text(view)))
     lines.append(("Enlarging", enlarging_text(view.instrument.telescope.aperture_mm, optics.pixel_scale_arcsec)))
     if view.body == "moon":
         lines.append(("On the Moon", on_the_moon_text(view.apparition, optics.delivered_fwhm_arcsec)))
@@ -246,6 +289,15 @@ def sampling_text(optics: OpticsFacts) -> str:
     return f"{optics.pixel_scale_arcsec:.3f}″ pixels, {ratio:.2f} of the critical size: {word}"
 
 
+def critical_text(view: View) -> str:
+    """Return the focal ratio at which this pixel is critical, and the size of the disc in critical pixels."""
+    critical = finest_arcsec(view.instrument.telescope.aperture_mm) / 2
+    told = f"f/{view.optics.critical_focal_ratio:.1f} for this pixel at 550 nm; a critical pixel is {critical:.3f}″"
+    width = view.apparition.equatorial_diameter_arcsec
+    wide = width / critical
+    return f"{told}, the disc {wide:.{0 if wide >= 10 else 1}f} of them wide" if wide > 0 else told
+
+
 def _recording_facts(view: View) -> list[Fact]:
     exposure = view.exposure
     share = 100 * exposure.kept / exposure.frames
@@ -264,6 +316,7 @@ def _recording_facts(view: View) -> list[Fact]:
         ("Noise", _noise_text(view)),
     ]
     mount = mount_text(view.apparition, exposure.seconds, view.optics.delivered_fwhm_arcsec)
+    lines.append(("Camera", camera_text(view.frame.placement)))
     if mount is not None:
         lines.append(("Mount", f"{view.instrument.mount.kind}; {mount}"))
     return [Fact("recording", label, text) for label, text in lines]

@@ -78,7 +78,7 @@ def test_several_pairings_add_one_montage_and_a_set_body_does_not_stop_the_other
     assert code == 0, err
     document = json.loads(out)
     assert [shown["body"] for shown in document["views"]] == ["mars", "mars"]
-    assert any("venus is" in text and "next rises" in text for text in document["warnings"])
+    assert any("Venus is" in text and "next rises" in text for text in document["warnings"])
     assert Path(document["files"]["montage"]).exists()
 
 

@@ -20,7 +20,7 @@ from simulate.compose.view import (
     scene_colours,
     view,
 )
-from simulate.errors import BelowHorizonError, InputError
+from simulate.errors import BelowHorizonError, FieldWarning, InputError
 from simulate.geometry import apparition
 from simulate.instruments import Instrument, load_instrument
 from simulate.present.record import Placement
@@ -147,7 +147,7 @@ def test_dispersion_lifts_blue_toward_the_zenith_by_what_the_air_s_index_says() 
 
 
 def test_a_body_below_the_horizon_is_refused_with_its_next_rise() -> None:
-    with pytest.raises(BelowHorizonError, match=r"mars is \d+ deg below the horizon there; it next rises at 2027-"):
+    with pytest.raises(BelowHorizonError, match=r"Mars is \d+ deg below the horizon there; it next rises at 2027-"):
         view("mars", "newtonian-150", "2027-02-19T00:30", "-41.3,174.8,20")
 
 
@@ -238,3 +238,73 @@ def test_a_verdict_on_moons_names_those_that_are_there(
     names = [line.name for line in shown.features]
     assert said in names
     assert unsaid not in names
+
+
+def test_a_planet_by_day_stands_out_of_the_sky_that_is_taken_off() -> None:
+    options = ViewOptions(judge=False)
+    shown = view("mercury", "newtonian-150", "2026-10-26T12:00", "48.1,11.6,500", options=options)
+    optics = shown.optics
+    assert optics.sky_mag_arcsec2 is not None
+    assert optics.sky_share is not None
+    # V 2 at 20 deg from the Sun (air/brightness.py); Mercury is fainter than that sky through 2.7 air masses
+    assert optics.sky_mag_arcsec2 == pytest.approx(1.8, abs=0.3)
+    assert 5 < optics.sky_share < 20
+    light = shown.finished_rgb.values.mean(axis=2)
+    seen = shown.apparition
+    angle = np.radians(seen.bright_limb_position_angle_deg)
+    rows, columns = np.indices(light.shape)
+    east, north = shown.finished_rgb.placement.sky_of(rows, columns, light.shape)
+    limb = np.hypot(east - 3.3 * np.sin(angle), north - 3.3 * np.cos(angle)) < 1.0
+    sky = np.hypot(east, north) > 1.5 * seen.equatorial_diameter_arcsec
+    assert 0.2 < light[limb].mean() < 1.0
+    assert abs(light[sky].mean()) < 0.03
+
+
+def test_the_sky_s_share_of_jupiter_s_light_follows_its_magnitude() -> None:
+    # a sky of 18 mag is 0.8e-5 of the disc above the air; extinction of the disc at 1.8 air masses makes it more
+    sky = Sky(sky_brightness_mag=18.0)
+    site = "-41.3,174.8,20"
+    optics = view(
+        "jupiter", "refractor-60", "2027-02-14T12:20", site, sky=sky, options=replace(SPOT, judge=False)
+    ).optics
+    assert optics.sky_mag_arcsec2 == pytest.approx(18.0, abs=0.05)
+    assert optics.sky_share == pytest.approx(0.8e-5 * 10 ** (0.4 * 0.22 * 1.8), rel=0.25)
+
+
+def test_red_and_blue_lie_apart_by_less_than_the_whole_spectrum() -> None:
+    options = replace(SPOT, judge=False)
+    optics = view("jupiter", "refractor-60", "2027-02-14T12:20", "-41.3,174.8,20", options=options).optics
+    assert optics.blue_red_arcsec is not None
+    assert optics.dispersion_arcsec is not None
+    # 1.35 arcsec measured in colour pictures at 22 deg, where 460 and 610 nm lie 1.73 apart (common practice)
+    apart = dispersion_arcsec(np.array([460.0, 610.0]), 33.4, Sky(), 20.0)
+    assert optics.blue_red_arcsec == pytest.approx(1.35 / 1.73 * float(apart[0] - apart[1]), rel=0.08)
+    assert 0.2 * optics.dispersion_arcsec < optics.blue_red_arcsec < 0.6 * optics.dispersion_arcsec
+    mono = view("venus", "catadioptric-203-mono", "2027-01-07T06:30", options=options).optics
+    assert mono.blue_red_arcsec == 0.0  # through the zenith
+
+
+def test_a_sensor_smaller_than_the_planet_is_told_and_nothing_is_judged() -> None:
+    instrument = load_instrument("newtonian-150")
+    small = replace(instrument, camera=replace(instrument.camera, columns=10))
+    with pytest.warns(FieldWarning, match="does not fit: it is 17[0-9] pixels wide, the sensor 10 x"):
+        shown = view("jupiter", small, "2027-01-01", options=SPOT)
+    assert shown.features == ()
+    assert any("nothing on it is judged" in text for text in shown.warnings)
+
+
+def test_the_window_on_the_moon_is_told() -> None:
+    with pytest.warns(FieldWarning, match="only the middle of the disc.* arcmin of 3[0-9]"):
+        view("moon", "newtonian-250", "2027-02-16T10:00")
+
+
+def test_the_truth_of_a_small_disc_has_cells_enough() -> None:
+    shown = view("neptune", "refractor-60", "2027-02-19T00:00", options=ViewOptions(judge=False))
+    cell = shown.truth_rgb.placement.step_arcsec
+    assert cell < 0.4 * shown.psf.placement.step_arcsec
+    # the disc is as large as geometry says: area over half light
+    light = shown.truth_rgb.values[..., 1]
+    area = np.count_nonzero(light > 0.25 * light.max()) * cell**2
+    seen = shown.apparition
+    truth = np.pi / 4 * seen.equatorial_diameter_arcsec * seen.polar_diameter_arcsec
+    assert area == pytest.approx(truth, rel=0.1)

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from simulate.errors import InputError
-from simulate.present.montage import MARGIN, WIDEST, arrange, montage_png, write_montage
+from simulate.instruments import instrument_names
+from simulate.present.board import Board
+from simulate.present.montage import GAP, MARGIN, SMALLEST_CELL, WIDEST, arrange, montage_png, name_lines, write_montage
 from simulate.present.sheet import field_arcsec
 
 
@@ -67,3 +69,15 @@ def test_none_and_too_many_are_refused():
 
 def test_same_views_same_bytes(view):
     assert montage_png([view, view]) == montage_png([view, view])
+
+
+def test_names_of_shipped_instruments_are_told_whole_below_the_smallest_cell():
+    board, room = Board(200, 60), SMALLEST_CELL + GAP - 4
+    for name in instrument_names():
+        lines = name_lines(board, name, room)
+        assert "".join(lines) == name
+        assert len(lines) <= 2
+        assert all(board.measure(line, 12) <= room for line in lines)
+    long = name_lines(board, "x" * 60, room)
+    assert long[0].endswith("…")
+    assert board.measure(long[0], 12) <= room

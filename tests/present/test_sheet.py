@@ -4,18 +4,27 @@ import io
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from drawn import drawn_view, near_sun
 from PIL import Image
 
+from simulate.geometry import MoonState
+from simulate.instruments import load_instrument
+from simulate.present.board import Board
 from simulate.present.place import Display, lay
 from simulate.present.sheet import (
+    LABEL_ROWS,
     MARGIN,
     PANEL_SIDE,
     WIDTH,
+    _moons_head,
+    _row_of_moons,
+    _spread_labels,
     field_arcsec,
+    frame_note,
     panel_display,
     panels,
     sheet_png,
@@ -97,3 +106,53 @@ def test_drawing_needs_no_plotting_library():
         "assert not any(name.startswith('matplotlib') for name in sys.modules)\n"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False).returncode == 0
+
+
+def test_a_field_that_was_asked_for_is_shown(view):
+    whole = min(view.finished_rgb.shape) * view.finished_rgb.placement.step_arcsec
+    assert field_arcsec(replace(view, inputs={"field_arcsec": 30.0})) == pytest.approx(30.0)
+    assert field_arcsec(replace(view, inputs={"field_arcsec": 1000.0})) == pytest.approx(whole)
+    assert field_arcsec(view) < whole
+
+
+def test_one_frame_says_what_it_is(view):
+    assert frame_note(view) == "raw, 10 ms, the camera's own pixels"
+    filters = replace(view, instrument=load_instrument("catadioptric-203-mono"))
+    assert frame_note(filters) == "10 ms through each of 3 filters, combined"
+    day = replace(view, optics=replace(view.optics, sky_share=3.0))
+    assert frame_note(day).endswith(", less the sky")
+
+
+def moon_at(name: str, east: float, north: float = 0.0) -> MoonState:
+    return MoonState(name, east, north, 0.3, 10.0, "clear", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), None, None, 1.0)
+
+
+def test_labels_of_moons_never_lie_on_each_other():
+    board = Board(800, 100)
+    labels = [
+        (x, moon_at(name, 0.0)) for x, name in ((400.0, "titan"), (402.0, "dione"), (404.0, "tethys"), (405.0, "rhea"))
+    ]
+    for row in range(LABEL_ROWS):
+        placed = [(x, moon) for x, where, moon in _spread_labels(board, labels) if where == row]
+        ends = [(x - board.measure(moon.name) / 2, x + board.measure(moon.name) / 2) for x, moon in placed]
+        assert all(one[1] <= two[0] for one, two in pairwise(ends))
+
+
+def test_a_far_moon_is_named_and_does_not_set_the_scale(view):
+    radius = view.apparition.equatorial_diameter_arcsec / 2
+    seen = replace(
+        view.apparition, moons=(moon_at("io", 3 * radius), moon_at("iapetus", 40 * radius)),
+        north_pole_position_angle_deg=0.0,
+    )  # fmt: skip
+    far = replace(view, apparition=seen)
+    assert [moon.name for moon in _row_of_moons(far)] == ["io"]
+    assert f"Iapetus {40 * radius:.0f}″ away, to the E, is not drawn" in _moons_head(far, Display(1, 1, 1.0))
+
+
+def test_scale_and_arrows_show_on_a_bright_ground(view):
+    # the rim of the letters is dark where the ground is white
+    white = np.ones((*view.truth_rgb.shape, 3))
+    bright = replace(view, truth_rgb=replace(view.truth_rgb, values=white))
+    corner = pixels(bright)[PANEL_TOP + PANEL_SIDE - 40 : PANEL_TOP + PANEL_SIDE - 8, MARGIN + 12 : MARGIN + 150]
+    assert corner.min() < 60
+    assert corner.max() > 250

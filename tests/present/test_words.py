@@ -33,9 +33,37 @@ def test_facts_have_units_and_uncertainty(view):
     assert "I 40." in body["Meridian"]
     sky = told(view, "sky")
     assert sky["Altitude"].startswith("33.2° in the N")
-    assert sky["Dispersion"] == "2.18″ ± 5 %, blue to red: 8.8 pixels"
+    assert sky["Dispersion"] == "2.18″ ± 5 % from 400 to 700 nm: 8.8 pixels"
+    assert sky["Seeing"] == "2.00″ at the zenith as given, that is without an outer scale; 2.46″ here with that of 20 m"
     assert told(view, "telescope")["Finished"] == "0.97″ ± 10 %"
     assert told(view, "recording")["Exposure"] == "10 ms, set by the moving air"
+
+
+def test_what_changes_on_a_body_is_told_with_it(view):
+    body = told(view, "body")
+    assert body["Moons"].startswith("east to west: ")
+    assert "in the middle" in body["Red spot"]
+    assert "Season" not in body
+    without = replace(view, inputs={"without": ["red spot"]})
+    assert "Red spot" not in told(without, "body")
+    mars = told(drawn_view("mars"), "body")
+    assert "Red spot" not in mars
+    assert mars["Season"].startswith("Ls ")
+
+
+def test_the_moon_is_so_many_kilometres_away():
+    text = told(drawn_view("moon"), "body")["Distance"]
+    # between perigee and apogee, 356 400 and 406 700 km (Meeus 1998, chapter 50), and the radius of the Earth
+    kilometres, seconds = text.split(" km; the light took ")
+    distance = float(kilometres.replace("\u202f", ""))
+    assert 349_000 < distance < 413_100
+    assert float(seconds.removesuffix(" s")) == pytest.approx(distance / 299_792.458, abs=0.006)
+
+
+def test_a_disc_is_so_many_critical_pixels_wide(view):
+    # lambda / (2 D) at 550 nm and 150 mm: 0.378 arcsec
+    critical = told(view, "telescope")["Critical"]
+    assert "a critical pixel is 0.378″, the disc 119 of them wide" in critical
 
 
 def test_rings_are_told_with_their_face():
