@@ -46,7 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--format",
         action="append",
         metavar="FORMAT",
-        help="besides the FITS cube: tiff (16-bit frames) or video (uncompressed, 8 bits, for a look); repeatable",
+        help="besides the FITS cube: tiff (16-bit frames) or video (uncompressed, 8 bits, for a look; needs the extra "
+        "'video': pip install 'simulate[video]'); repeatable",
     )
     work.add_argument("--resume", action="store_true", help="go on with an interrupted recording")
     common.add_spread(work)
@@ -56,17 +57,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
+    from simulate.compose.record import check_ready
+
     with kept_warnings() as warnings:
         plans = _plans(arguments)
-        folder = common.output_folder(arguments.output)
+        folder = Path(arguments.output)
+        for name, plan in plans.items():
+            check_ready(plan, folder, name, **_work(arguments))
+        common.output_folder(arguments.output)
         done = [_record(plan, folder, name, arguments) for name, plan in plans.items()]
     document = _document(arguments, plans, done, list(warnings))
     if arguments.json:
         common.print_json(document)
         return 0
     for (name, plan), recorded in zip(plans.items(), done, strict=True):
-        seconds = 1e3 * plan.exposure.exposure_s
-        print(f"{name}: {recorded.frames} frames of {seconds:.4g} ms at {recorded.frames_per_second:.4g} a second")
+        length = 1e3 * plan.exposure.exposure_s
+        frames = f"{recorded.frames} frame" if recorded.frames == 1 else f"{recorded.frames} frames"
+        print(f"{name}: {frames} of {length:.4g} ms at {recorded.frames_per_second:.4g} a second")
         for kind, path in recorded.files:
             print(f"  {kind:<10}{path}")
     for sentence in warnings:
@@ -79,14 +86,16 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
     from dataclasses import replace
 
     from simulate.compose.record import plan_recording
+    from simulate.compose.subject import choose_subject
 
+    body = choose_subject(arguments.body)
     site = common.read_site(arguments.site)
     instrument = common.read_instruments([arguments.instrument])[0]
     options = _options(arguments)
     plan = plan_recording(
-        arguments.body,
+        body,
         instrument,
-        common.read_time(arguments, arguments.body, site),
+        common.read_time(arguments, body.name, site),
         site,
         sky=common.read_sky(arguments),
         options=options,
@@ -135,12 +144,19 @@ def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) 
             plan,
             folder,
             name,
-            formats=("fits", *(arguments.format or ())),
-            resume=arguments.resume,
-            processes=arguments.processes,
-            scheduler=arguments.scheduler,
+            **_work(arguments),
             progress=_progress(reporter),
         )
+
+
+def _work(arguments: argparse.Namespace) -> dict[str, Any]:
+    """Return what says how to work and what to write, as `record` and `check_ready` take it."""
+    return {
+        "formats": ("fits", *(arguments.format or ())),
+        "resume": arguments.resume,
+        "processes": arguments.processes,
+        "scheduler": arguments.scheduler,
+    }
 
 
 def _progress(reporter: Any) -> Progress:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import time as clock
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from itertools import combinations
@@ -25,6 +26,7 @@ from simulate.air.layers import Turbulence, coherence_time_s
 from simulate.bodies import Body, load_body
 from simulate.camera import SensorGrid, channel_names
 from simulate.compose.chain import Aim, Chain, Setting, add_point, make_chain
+from simulate.compose.subject import choose_subject
 from simulate.compose.view import (
     ViewOptions,
     expected_frame,
@@ -39,8 +41,15 @@ from simulate.compose.view import (
 from simulate.errors import InputError, choose
 from simulate.geometry import Apparition, apparition, as_site, instant_after, parse_time, turned
 from simulate.instruments import Instrument, load_instrument
-from simulate.recording.exports import write_tiff_frames, write_video
-from simulate.recording.files import CubeFile, CubeLayout, TruthPicture, inputs_hash, write_truth
+from simulate.recording.exports import need_video_extra, refuse_foreign_frames, write_tiff_frames, write_video
+from simulate.recording.files import (
+    CubeFile,
+    CubeLayout,
+    TruthPicture,
+    inputs_hash,
+    refuse_other_settings,
+    write_truth,
+)
 from simulate.recording.frames import FrameMaker, Optics, Timing, choose_instants
 from simulate.recording.speckle import (
     Band,
@@ -54,7 +63,7 @@ from simulate.recording.speckle import (
     tilt_planes,
 )
 from simulate.recording.wander import Wander
-from simulate.recording.workers import Chunk, chunk_length, in_order, open_executor
+from simulate.recording.workers import Chunk, check_spread, chunk_length, in_order, open_executor
 from simulate.scene import Scene, render
 from simulate.stack import Exposure
 from simulate.telescope import Pupil, Telescope, make_pupil
@@ -74,6 +83,9 @@ WIDEST_BAND = 0.12
 """Speckles are computed at one wavelength for light whose rms spread is at most this share of the wavelength.
 
 The error is of second order, half the square: 0.7 % of a transfer that falls as the wavelength does."""
+
+CLUSTER_WORKERS = 8
+"""Processes that a cluster is taken to have, when the work is cut into pieces."""
 
 FORMATS = ("fits", "tiff", "video")
 """What a recording may be written as; the FITS cube is always there."""
@@ -181,10 +193,11 @@ def plan_recording(
     Raises
     ------
     InputError
-        For anything that cannot be used, and for a body below the horizon.
+        For anything that cannot be used, for the Sun and for satellites, and for a body below the horizon.
     """
     asked = options or RecordOptions()
-    known = body if isinstance(body, Body) else load_body(body)
+    known = choose_subject(body)
+    _refuse_contradictions(asked, seed)
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     tool, asked = _one_filter(tool, asked)
     seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
@@ -195,6 +208,14 @@ def plan_recording(
     sensor = look.laid.sensor
     shape = _fast_even(sensor.rows, tool.camera.rows), _fast_even(sensor.columns, tool.camera.columns)
     return Plan(known.name, tool, seen, air, asked, exposure, shape, sensor.pixel_arcsec, seed)
+
+
+def _refuse_contradictions(options: RecordOptions, seed: int) -> None:
+    wishes = options.view.wishes
+    if wishes.frames is not None and wishes.seconds is not None:
+        raise InputError("--seconds", wishes.seconds, "give --frames or --seconds, not both; --rate sets their rate")
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or not 0 <= seed < 2**63:
+        raise InputError("--seed", seed, "give a whole number from 0 up")
 
 
 def _one_filter(instrument: Instrument, options: RecordOptions) -> tuple[Instrument, RecordOptions]:
@@ -528,52 +549,106 @@ def record(
     OSError
         When the disk is full; what was finished is kept and valid.
     """
-    wanted = [choose("--format", word, FORMATS) for word in formats]
+    wanted = check_ready(plan, folder, name, formats=formats, resume=resume, processes=processes, scheduler=scheduler)
+    folder.mkdir(parents=True, exist_ok=True)
     inputs = plan.inputs()
-    cube = CubeFile(
-        folder / f"{name}.fits", CubeLayout(plan.shape, plan.exposure.frames, _cards(plan, inputs)), resume=resume
-    )
-    truth = folder / f"{name}_truth.fits"
     rate = 0.0
-    try:
-        if not cube.complete:
-            rate = _fill(cube, plan, processes, scheduler, progress)
-            cube.finish()
-    finally:
-        cube.close()
+    with open_executor(processes, scheduler) as executor:
+        cube = CubeFile(folder / f"{name}.fits", _layout(plan, inputs), resume=resume)
+        try:
+            if not cube.complete:
+                rate = _fill(cube, plan, executor, processes if scheduler is None else CLUSTER_WORKERS, progress)
+                cube.finish()
+        finally:
+            cube.close()
+            cube.discard_empty()
+    truth = folder / f"{name}_truth.fits"
     if cube.rows_part.exists():
-        maker = make_frames(plan)
-        source = maker.truth
-        assert isinstance(source, PlanetTruth)
-        picture = source.picture(source.scene(0.0))
-        names = channel_names(plan.instrument.camera)
-        write_truth(truth, TruthPicture(picture, maker.optics.grid.step_arcsec, names), cube.rows(), inputs)
+        _write_truth(truth, plan, cube.rows(), inputs)
         cube.discard_rows()
-    files = [("recording", str(cube.path)), ("truth", str(truth))]
-    if "tiff" in wanted:
-        write_tiff_frames(cube.path, folder / f"{name}_frames")
-        files.append(("tiff", str(folder / f"{name}_frames")))
-    if "video" in wanted:
-        camera = plan.instrument.camera
-        write_video(
-            cube.path, folder / f"{name}.avi", plan.exposure.frames_per_second, camera.bits, camera.filter_array
-        )
-        files.append(("video", str(folder / f"{name}.avi")))
+    files = [("recording", str(cube.path)), ("truth", str(truth)), *_export(plan, cube.path, wanted)]
     return Recorded(plan.exposure.frames, plan.exposure.frames_per_second, tuple(files), rate)
 
 
-def _fill(cube: CubeFile, plan: Plan, processes: int, scheduler: str | None, progress: Progress | None) -> float:
+def check_ready(
+    plan: Plan,
+    folder: Path,
+    name: str,
+    *,
+    formats: Sequence[str] = ("fits",),
+    resume: bool = False,
+    processes: int = 1,
+    scheduler: str | None = None,
+) -> tuple[str, ...]:
+    """Refuse what `record` could not do, before anything is computed or written; return the formats.
+
+    Parameters
+    ----------
+    plan, folder, name, formats, resume, processes, scheduler
+        As for `record`.
+
+    Raises
+    ------
+    InputError
+        For an unknown format, one whose extra is missing, bad settings of the work, and files in the way.
+    """
+    wanted = tuple(choose("--format", word, FORMATS) for word in formats)
+    check_spread(processes, scheduler)
+    if "video" in wanted:
+        need_video_extra()
+    cube, frames = folder / f"{name}.fits", folder / f"{name}_frames"
+    if resume:
+        refuse_other_settings(cube, _layout(plan, plan.inputs()))
+        if "tiff" in wanted:
+            refuse_foreign_frames(frames, plan.exposure.frames)
+        return wanted
+    names = [f"{name}{ending}" for ending in (".fits", ".fits.part", ".rows.part", "_truth.fits")]
+    there = [folder / name for name in (*names, f"{name}.avi" if "video" in wanted else "") if name]
+    if "tiff" in wanted:
+        there += [frames] if frames.is_file() else sorted(frames.glob("*.tif*"))[:1]
+    for path in there:
+        if path.exists():
+            raise InputError("output", str(path), "it is in the way: continue it with --resume, or choose another name")
+    return wanted
+
+
+def _layout(plan: Plan, inputs: dict[str, Any]) -> CubeLayout:
+    return CubeLayout(plan.shape, plan.exposure.frames, _cards(plan, inputs))
+
+
+def _write_truth(path: Path, plan: Plan, rows: npt.NDArray[np.void], inputs: dict[str, Any]) -> None:
+    maker = make_frames(plan)
+    source = maker.truth
+    assert isinstance(source, PlanetTruth)
+    picture = source.picture(source.scene(0.0))
+    names = channel_names(plan.instrument.camera)
+    write_truth(path, TruthPicture(picture, maker.optics.grid.step_arcsec, names), rows, inputs)
+
+
+def _export(plan: Plan, cube: Path, wanted: Sequence[str]) -> list[tuple[str, str]]:
+    """Write the further formats; return their names and paths."""
+    files = []
+    if "tiff" in wanted:
+        folder = cube.with_name(f"{cube.stem}_frames")
+        write_tiff_frames(cube, folder)
+        files.append(("tiff", str(folder)))
+    if "video" in wanted:
+        camera, path = plan.instrument.camera, cube.with_suffix(".avi")
+        write_video(cube, path, plan.exposure.frames_per_second, camera.bits, camera.filter_array)
+        files.append(("video", str(path)))
+    return files
+
+
+def _fill(cube: CubeFile, plan: Plan, executor: Executor | None, workers: int, progress: Progress | None) -> float:
     started, before = clock.monotonic(), cube.done
-    workers = processes if scheduler is None else 8
     length = chunk_length(cube.layout.frame_bytes, cube.layout.frames, workers)
     rate = 0.0
-    with open_executor(processes, scheduler) as executor:
-        chunks = in_order(compute_frames, plan, (before, cube.layout.frames), length, executor, ahead=2 * workers)
-        for raw, rows in chunks:
-            cube.append(raw, rows)
-            rate = (cube.done - before) / max(clock.monotonic() - started, 1e-9)
-            if progress is not None:
-                progress(cube.done, cube.layout.frames, rate)
+    chunks = in_order(compute_frames, plan, (before, cube.layout.frames), length, executor, ahead=2 * workers)
+    for raw, rows in chunks:
+        cube.append(raw, rows)
+        rate = (cube.done - before) / max(clock.monotonic() - started, 1e-9)
+        if progress is not None:
+            progress(cube.done, cube.layout.frames, rate)
     return rate
 
 

@@ -62,6 +62,19 @@ def told_facts(cube: Path) -> str:
     return json.dumps(facts | {"ROWORDER": "TOP-DOWN"})
 
 
+def frame_names(frames: int) -> list[str]:
+    """Return the names of the TIFF files of a recording of so many frames."""
+    return [f"frame_{number:05d}.tif" for number in range(frames)]
+
+
+def refuse_foreign_frames(folder: Path, frames: int) -> None:
+    """Raise `InputError` if a folder holds TIFF files that are none of the first `frames` of a recording."""
+    found = {path.name for path in folder.glob("*.tif*")} if folder.is_dir() else set()
+    foreign = found - set(frame_names(frames))
+    if foreign:
+        raise InputError("output", str(folder / min(foreign)), "a frame of another recording is in the way")
+
+
 def write_tiff_frames(cube: Path, folder: Path) -> int:
     """Write one 16-bit grey TIFF a frame, the first row at the bottom of the picture; returns their number.
 
@@ -81,18 +94,15 @@ def write_tiff_frames(cube: Path, folder: Path) -> int:
     """
     from PIL import Image
 
-    folder.mkdir(parents=True, exist_ok=True)
     stored, facts = read_cube(cube), told_facts(cube)
-    names = [f"frame_{number:05d}.tif" for number in range(len(stored))]
-    foreign = {path.name for path in folder.glob("*.tif*")} - set(names)
-    if foreign:
-        raise InputError("output", str(folder / min(foreign)), "a frame of another recording is in the way")
-    for name, numbers in zip(names, stored, strict=True):
+    refuse_foreign_frames(folder, len(stored))
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, numbers in zip(frame_names(len(stored)), stored, strict=True):
         memory = io.BytesIO()
         turned = np.ascontiguousarray(as_numbers(numbers)[::-1])
         Image.fromarray(turned).save(memory, "TIFF", tiffinfo={IMAGE_DESCRIPTION: facts})
         write_bytes(folder / name, memory.getvalue())
-    return len(names)
+    return len(stored)
 
 
 def need_video_extra() -> None:

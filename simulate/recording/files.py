@@ -222,6 +222,29 @@ class CubeFile:
         self.done = max(0, min(frames, os.fstat(self._rows.fileno()).st_size // ROW.itemsize))
 
 
+def refuse_other_settings(path: Path, layout: CubeLayout) -> None:
+    """Refuse to go on with a recording that was made with other settings; touches nothing.
+
+    Parameters
+    ----------
+    path : Path
+        Final name of the cube.
+    layout : CubeLayout
+        What it should be.
+
+    Raises
+    ------
+    InputError
+        If what is there, whole or growing, has another header.
+    """
+    header = layout.header(layout.frames)
+    part = path.with_name(path.name + ".part")
+    if path.exists():
+        _check_header(path, header, layout)
+    elif part.exists() and part.stat().st_size >= len(header):
+        _check_header(part, header, layout)
+
+
 def _write_all(file: io.RawIOBase | io.FileIO, data: bytes) -> None:
     view = memoryview(data)
     while view:

@@ -12,3 +12,23 @@ def one_thread() -> None:
     """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+
+
+def begin_worker() -> None:
+    """What a worker process does first: see `one_thread`; and it ends with its parent, however that ends.
+
+    A parent that is killed cannot tell its workers, and they would go on computing for nobody.
+    """
+    import multiprocessing
+    import threading
+
+    one_thread()
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, name="watches the parent", daemon=True).start()

@@ -10,13 +10,14 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from importlib.util import find_spec
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import InputError
-from simulate.recording.threads import one_thread
+from simulate.recording.threads import begin_worker
 
 Chunk = tuple[npt.NDArray[np.uint16], npt.NDArray[np.void]]
 """Raw frames (frames, rows, columns) and their rows for the truth file."""
@@ -42,6 +43,14 @@ def chunk_length(frame_bytes: int, frames: int, workers: int) -> int:
     return max(1, min(LONGEST_CHUNK, LARGEST_CHUNK_BYTES // max(1, frame_bytes), share))
 
 
+def check_spread(processes: int = 1, scheduler: str | None = None) -> None:
+    """Raise `InputError` where `open_executor` would for its arguments alone, without opening anything."""
+    if processes < 1:
+        raise InputError("--processes", processes, "give at least 1")
+    if scheduler is not None and find_spec("distributed") is None:
+        raise InputError("--scheduler", scheduler, "install the extra for clusters: pip install 'simulate[cluster]'")
+
+
 @contextmanager
 def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[Executor | None]:
     """Open what runs the chunks: None for this process, a pool of processes, or a cluster's executor.
@@ -58,8 +67,7 @@ def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[
     InputError
         If the extra is missing, the scheduler cannot be reached, or the number is not positive.
     """
-    if processes < 1:
-        raise InputError("--processes", processes, "give at least 1")
+    check_spread(processes, scheduler)
     if scheduler is not None:
         client = _connect(scheduler)
         try:
@@ -73,7 +81,7 @@ def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[
 
         methods = multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=one_thread)
+        pool = ProcessPoolExecutor(processes, mp_context=context, initializer=begin_worker)
         try:
             yield pool
         finally:
@@ -81,11 +89,8 @@ def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[
 
 
 def _connect(scheduler: str) -> Any:
-    try:
-        from distributed import Client
-    except ImportError as error:
-        wanted = "install the extra for clusters: pip install 'simulate[cluster]'"
-        raise InputError("--scheduler", scheduler, wanted) from error
+    from distributed import Client
+
     try:
         return Client(scheduler, timeout="20s", set_as_default=False)
     except (OSError, ValueError) as error:

@@ -98,12 +98,34 @@ def test_resume_needs_the_same_settings(tmp_path, capsys):
         (["--rate", "1000"], "frames_per_second"),
         (["--filter", "red"], "--filter"),
         (["--processes", "0"], "--processes"),
+        (["--seconds", "5"], "--seconds"),
+        (["--seed", "-1"], "--seed"),
     ],
 )
 def test_refused(tmp_path, words, field):
     with pytest.raises(InputError) as error:
-        call(record, *BASE, "--frames", "1", "--output", str(tmp_path), *words)
+        call(record, *BASE, "--frames", "1", "--output", str(tmp_path / "new"), *words)
     assert error.value.field == field
+    assert not (tmp_path / "new").exists()
+
+
+def test_both_names_of_a_bracket_are_looked_at_first(tmp_path, capsys):
+    (tmp_path / "a_long.fits").write_bytes(b"precious")
+    with pytest.raises(InputError, match=r"a_long\.fits"):
+        call(record, *BASE, "--frames", "1", "--bracket", "2", "--output", str(tmp_path), "--name", "a")
+    assert [path.name for path in tmp_path.iterdir()] == ["a_long.fits"]
+
+
+def test_one_frame_is_told_as_one(tmp_path, capsys):
+    assert call(record, *BASE, "--frames", "1", "--output", str(tmp_path), "--name", "a") == 0
+    assert capsys.readouterr().out.startswith("a: 1 frame of 4 ms at 100 a second\n")
+
+
+@pytest.mark.parametrize("body", ["sun", "io"])
+def test_bodies_that_are_not_recorded(tmp_path, body):
+    for when in (["--time", "2024-12-07T22:00:00Z"], ["--night", "2024-12-07", "--site", "47,8"]):
+        with pytest.raises(InputError, match="BODY"):
+            call(record, body, *when, "--output", str(tmp_path))
 
 
 def write(path, frames, **cards) -> str:

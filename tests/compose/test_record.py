@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -26,7 +27,7 @@ from simulate.compose.record import (
     record,
     turned,
 )
-from simulate.compose.view import ViewOptions
+from simulate.compose.view import ViewOptions, view
 from simulate.errors import InputError
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
@@ -56,6 +57,19 @@ def steady(plan: Plan) -> Plan:
 
 def pole_angle(scene) -> float:
     return scene.apparition.north_pole_position_angle_deg
+
+
+def session(leader: int) -> list[int]:
+    """Processes of a session that still run (proc(5): field 6 of stat, state in field 3)."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if fields[3] == str(leader) and fields[0] not in "ZX":
+            found.append(int(stat.parent.name))
+    return found
 
 
 class TestSameBytes:
@@ -91,6 +105,29 @@ class TestSameBytes:
             record(plan, tmp_path, "many", scheduler=cluster.scheduler_address)
         assert (tmp_path / "one.fits").read_bytes() == (tmp_path / "many.fits").read_bytes()
 
+    @pytest.mark.skipif(sys.platform != "linux", reason="looks for processes in /proc")
+    def test_workers_end_with_their_killed_parent(self, tmp_path):
+        code = (
+            f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
+            "from test_record import plan_of, record, Path\n"
+            "if __name__ == '__main__':\n"
+            f"    record(plan_of('jupiter', frames=20000), Path({str(tmp_path)!r}), 'orphan', processes=2)\n"
+        )
+        script = tmp_path / "parent.py"
+        script.write_text(code)
+        process = subprocess.Popen([sys.executable, str(script)], stderr=subprocess.DEVNULL, start_new_session=True)
+        part = tmp_path / "orphan.fits.part"
+        deadline = time.monotonic() + 90
+        while time.monotonic() < deadline and not (part.exists() and part.stat().st_size > 20000):
+            time.sleep(0.05)
+        assert len(session(process.pid)) >= 3  # the parent and its workers
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        deadline = time.monotonic() + 15
+        while session(process.pid) and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert session(process.pid) == []
+
     @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is a matter of POSIX")
     def test_killed_at_a_random_moment_and_resumed(self, tmp_path):
         plan = plan_of(frames=400)
@@ -100,8 +137,11 @@ class TestSameBytes:
             "from test_record import plan_of, record, Path\n"
             f"record(plan_of(frames=400), Path({str(tmp_path)!r}), 'killed', resume=True)\n"
         )
-        dice = random.Random(os.urandom(8))
+        seed = int.from_bytes(os.urandom(8), "big")
+        print("seed of the moments:", seed)  # shown when the test fails
+        dice = random.Random(seed)
         part = tmp_path / "killed.fits.part"
+        interrupted = 0
         for _ in range(2):
             size = part.stat().st_size if part.exists() else 0
             process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.DEVNULL)
@@ -110,9 +150,12 @@ class TestSameBytes:
                 if part.exists() and part.stat().st_size > size + 10000:
                     break
                 time.sleep(0.005)
-            time.sleep(dice.uniform(0, 0.3))
+            time.sleep(dice.uniform(0, 0.1))
             process.send_signal(signal.SIGKILL)
-            process.wait()
+            interrupted += process.wait() == -signal.SIGKILL
+        assert interrupted == 2
+        assert part.exists()
+        assert not (tmp_path / "killed.fits").exists()
         record(plan, tmp_path, "killed", resume=True)
         for ending in (".fits", "_truth.fits"):
             assert (tmp_path / f"killed{ending}").read_bytes() == (tmp_path / f"undisturbed{ending}").read_bytes()
@@ -244,6 +287,68 @@ class TestStackAgainstTheExpectedPath:
 
 
 class TestInput:
+    @pytest.mark.parametrize(("body", "said"), [("sun", "certified filter"), ("io", "mercury, venus, mars")])
+    def test_bodies_that_are_not_recorded(self, body, said):
+        with pytest.raises(InputError, match=said):
+            plan_recording(body, "refractor-60", WHEN)
+        with pytest.raises(InputError, match=said):
+            view(body, "refractor-60", WHEN)
+
+    @pytest.mark.parametrize("seed", [-1, 1.5, True, "3", 2**63])
+    def test_bad_seeds(self, seed):
+        with pytest.raises(InputError, match="--seed"):
+            plan_recording("mars", "refractor-60", WHEN, seed=seed)
+
+    def test_frames_and_seconds_contradict(self):
+        wishes = ExposureWishes(frames=20, seconds=100000.0)
+        with pytest.raises(InputError, match="not both"):
+            plan_recording("mars", "refractor-60", WHEN, options=RecordOptions(ViewOptions(wishes)))
+
+    @pytest.mark.parametrize(
+        ("options", "missing", "field"),
+        [
+            ({"processes": 0}, None, "--processes"),
+            ({"scheduler": "tcp://127.0.0.1:1"}, "distributed", "--scheduler"),
+            ({"formats": ("video",)}, "imageio_ffmpeg", "--format"),
+            ({"formats": ("mp4",)}, None, "--format"),
+        ],
+    )
+    def test_refused_before_anything_is_written(self, tmp_path, monkeypatch, options, missing, field):
+        for module in ("simulate.recording.workers", "simulate.recording.exports"):
+            monkeypatch.setattr(f"{module}.find_spec", lambda name: None if name == missing else find_spec(name))
+        with pytest.raises(InputError) as error:
+            record(plan_of(frames=1), tmp_path / "new", "a", **options)
+        assert error.value.field == field
+        assert not (tmp_path / "new").exists()
+
+    def test_nothing_is_left_that_would_be_in_the_way(self, tmp_path):
+        plan = plan_of(frames=2)
+        faulty = replace(plan, exposure=replace(plan.exposure, exposure_s=1.0))  # longer than its rate allows
+        with pytest.raises(InputError, match="frames per second"):
+            record(faulty, tmp_path, "a")
+        assert list(tmp_path.iterdir()) == []
+        record(plan, tmp_path, "a")
+
+    @pytest.mark.parametrize("ending", [".fits", ".fits.part", "_truth.fits", ".avi", "_frames/frame_00000.tif"])
+    def test_no_file_is_laid_over_another(self, tmp_path, ending):
+        there = tmp_path / f"a{ending}"
+        there.parent.mkdir(exist_ok=True)
+        there.write_bytes(b"precious")
+        with pytest.raises(InputError, match="in the way"):
+            record(plan_of(frames=1), tmp_path, "a", formats=("fits", "tiff", "video"))
+        assert there.read_bytes() == b"precious"
+        assert [path for path in tmp_path.rglob("*") if path.is_file()] == [there]
+
+    def test_no_frames_of_another_recording_among_ours(self, tmp_path):
+        plan = plan_of(frames=2)
+        record(plan, tmp_path, "a", formats=("tiff",))
+        files = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+        record(plan, tmp_path, "a", formats=("tiff",), resume=True)
+        assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == files
+        (tmp_path / "a_frames" / "frame_00002.tif").write_bytes(b"of a longer one")
+        with pytest.raises(InputError, match="another recording"):
+            record(plan, tmp_path, "a", formats=("tiff",), resume=True)
+
     def test_unknown_filter(self):
         with pytest.raises(InputError, match="--filter"):
             plan_recording("mars", "refractor-60", WHEN, options=RecordOptions(filter_name="red"))
