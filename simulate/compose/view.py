@@ -14,7 +14,7 @@ import scipy.fft
 
 from simulate import __version__
 from simulate.air import Sky, dispersion_arcsec, fried_parameter_m, seeing_fwhm_arcsec, sky_magnitudes
-from simulate.bodies import Body, load_body, pole_and_meridian
+from simulate.bodies import Body, pole_and_meridian
 from simulate.bodies.colour import to_linear_srgb
 from simulate.bodies.spectra import solar_photon_flux
 from simulate.camera import Camera, channel_names, channel_response, demosaic_bilinear, take_frame
@@ -35,6 +35,7 @@ from simulate.compose.chain import (
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
+from simulate.compose.subject import choose_subject
 from simulate.errors import BelowHorizonError, FieldWarning, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
@@ -153,7 +154,7 @@ def view(
         For anything that cannot be used, and for a body below the horizon.
     """
     asked = options or ViewOptions()
-    known = body if isinstance(body, Body) else load_body(body)
+    known = choose_subject(body)
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     air = sky or Sky()
