@@ -269,8 +269,7 @@ def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, 
     if uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
         message = (
             f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
-            f"uncertain by {uncertainty:.0f} deg; give the present one (red_spot_longitude_deg, or --red-spot on the "
-            "command line)"
+            f"uncertain by {uncertainty:.0f} deg; give the present one (--red-spot)"
         )
         warnings.warn(message, RangeWarning, stacklevel=3)
     return longitude

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
 from simulate.cli.season import file_word
-from simulate.errors import InputError, kept_warnings
+from simulate.errors import MissingError, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.compose.plan import PlanOptions
@@ -68,7 +68,7 @@ def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, 
 
     site = common.read_site(arguments.site)
     if site is None:
-        raise InputError("--site", None, 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
+        raise MissingError("--site", 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
     bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies or PLANETS))
     night = arguments.night or tonight(site)
     tools, sky, options = common.read_instruments(arguments.instrument), common.read_sky(arguments), _options(arguments)
@@ -143,5 +143,6 @@ def _print_text(plans: tuple[Plan, ...], refused: tuple[str, ...], files: list[d
         print(plan_text(found, plain=plain))
         print()
         for kind, path in paths.items():
-            print(f"{kind:<9} {path}")
+            note = " (transparent: a layer to lay over a picture)" if kind == "moons" else ""
+            print(f"{kind:<9} {path}{note}")
         print()

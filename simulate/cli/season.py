@@ -22,8 +22,10 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate season`."""
     parser.add_argument("bodies", metavar="BODY", nargs="+", help="what to look at")
-    parser.add_argument("--from", dest="start", metavar="DATE", help="first date (default: today)")
-    parser.add_argument("--until", metavar="DATE", help="last date (default: a year later)")
+    parser.add_argument("--from", dest="start", metavar="DATE", help="first date, or a month or year (default: today)")
+    parser.add_argument(
+        "--until", metavar="DATE", help="last date, or a month or year to its end (default: a year later)"
+    )
     parser.add_argument("--step", metavar="TIME", help='between dates, e.g. "7 day" (default: about 150 dates)')
     parser.add_argument("--hour", metavar="HH:MM", help="look at this hour UTC of each night (default: at its best)")
     common.add_instruments(parser)
@@ -41,6 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
+    from simulate.compose.season import alike_once
+
     with kept_warnings() as warnings:
         common.check_folder(arguments.output)
         seasons = _seasons(arguments)
@@ -51,7 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     _print_text(seasons, files)
     told = [text for found in seasons for text in found.warnings]
-    for sentence in dict.fromkeys([*warnings, *told]):
+    for sentence in alike_once([*warnings, *told]):
         common.tell(f"note: {sentence}")
     return 0
 
@@ -75,7 +79,8 @@ def _seasons(arguments: argparse.Namespace) -> list[Season]:
             for tool in tools:
                 found.append(season(body, start, end, tool, site, sky=sky, options=options, executor=executor))
                 reporter.step(f"{body} through {tool.name}")
-    return sorted(found, key=lambda entry: -float(entry.columns["merit"].max()))
+    # a body without judged features has no merit and comes last
+    return sorted(found, key=lambda entry: -float(entry.columns["merit"].max()) if entry.judged else 0.0)
 
 
 def _span(arguments: argparse.Namespace) -> tuple[str, str]:
@@ -83,21 +88,27 @@ def _span(arguments: argparse.Namespace) -> tuple[str, str]:
 
     start = _date("--from", arguments.start) if arguments.start else f"{datetime.now(UTC):%Y-%m-%d}"
     if arguments.until:
-        return start, _date("--until", arguments.until)
+        return start, _date("--until", arguments.until, last=True)
     return start, f"{date.fromisoformat(start[:10]) + timedelta(days=365)}"
 
 
-def _date(option: str, text: str) -> str:
-    """Return a date; "2026-12" means the first of the month."""
+def _date(option: str, text: str, *, last: bool = False) -> str:
+    """Return a date; "2026" and "2026-12" mean their first day, or with `last` their last."""
     import re
+    from calendar import monthrange
 
     from simulate.geometry import parse_time
 
-    whole = f"{text}-01" if re.fullmatch(r"\d{4}-\d{2}", text.strip(), re.ASCII) else text.strip()
+    allowed = 'write a date of the years 1900 to 2099 such as "2026", "2026-12" or "2026-12-20"'
+    found = re.fullmatch(r"(\d{4})(?:-(0[1-9]|1[0-2]))?", text.strip(), re.ASCII)
+    whole = text.strip()
+    if found:
+        year, month = int(found[1]), int(found[2] or (12 if last else 1))
+        day = monthrange(year, month)[1] if last and year > 0 else 1
+        whole = f"{year:04d}-{month:02d}-{day:02d}"
     try:
         parse_time(whole)
     except InputError as error:
-        allowed = 'write a date of the years 1900 to 2099 such as "2026-12" or "2026-12-20"'
         raise InputError(option, text, allowed) from error
     return whole
 

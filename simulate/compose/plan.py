@@ -35,8 +35,10 @@ from simulate.judgement import judged_features
 from simulate.planning.capture import station_crossing
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
 from simulate.planning.search import spans
+from simulate.present.advice import season_text
 from simulate.present.caution import NO_ADVICE_DEG, caution_for
 from simulate.present.planning_record import Plan, PlannedEvent, Window, frozen_columns
+from simulate.present.planning_words import ring_face_text
 from simulate.recording.workers import in_order
 from simulate.values.arrays import frozen_array
 
@@ -46,6 +48,12 @@ if TYPE_CHECKING:
 STEP_MINUTES = 5
 SHARP_ENOUGH = 1.15
 """The best window holds the times whose delivered width is at most this much above the best (common practice)."""
+
+HARDLY_SHARPER = 0.97
+"""Moments whose delivered width is below this share of that at the best moment are told of."""
+
+NEAR_MOON_DEG = 10.0
+"""The Moon is mentioned when it stands nearer than this."""
 
 DAYLIGHT_BODIES = ("mercury", "venus")
 
@@ -123,12 +131,18 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     best_tt = _best(case, site, night, noon)
     sun = sun_events(noon, noon + 1.0, site, ephemeris=case.ephemeris)
     course = night_course(case, site, _night_days(noon, best_tt, sun))
-    window = best_window(course, best_tt)
     seen = case.seen(best_tt)
+    sharp = float(case.sharpness.width(seen.altitude_deg or 0.0))
+    window = best_window(course, best_tt, sharp)
     setup = prospect(case, seen)
     features = judge_some(setup, judged_features(case.body))
     standing = tuple(feature.name for feature in standing_features(case.body))
-    advice = (*_advice(case, course, window), *_by_day(case, site, noon), *_station(case, seen, asked.station_km))
+    advice = (
+        *_advice(course, window, seen, sharp),
+        *_face(case, seen),
+        *_by_day(case, site, noon),
+        *_station(case, seen, asked.station_km),
+    )
     return Plan(
         body=case.body.name,
         instrument=case.instrument,
@@ -142,6 +156,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
         sun=sun,
         events=_events(case, course, window, asked.judge_events),
         apparition=seen,
+        sharp_arcsec=sharp,
         card=capture_card(setup),
         features=features,
         merit=merit_of(tuple(line for line in features if line.name.startswith(standing))),
@@ -225,11 +240,21 @@ def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
     return Course(frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
 
 
-def best_window(course: Course, best_tt: float) -> Window:
-    """Return the run of usable times about the best whose delivered width is hardly worse."""
+def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
+    """Return the run of usable times about the best whose delivered width is hardly worse than its own.
+
+    Parameters
+    ----------
+    course : Course
+        Of the night.
+    best_tt : float
+        Best moment, TT days since 2000-01-01 12:00; it may lie between the times of the course.
+    sharp_arcsec : float
+        Delivered width then.
+    """
     days, width = course.days_tt, course.columns["delivered_fwhm_arcsec"]
     index = int(np.argmin(np.abs(days - best_tt)))
-    good = course.usable & (width <= SHARP_ENOUGH * width[index])
+    good = course.usable & (np.nan_to_num(width, nan=np.inf) <= SHARP_ENOUGH * sharp_arcsec)
     good[index] = True
     first, last = next((a, b) for a, b in spans(good) if a <= index <= b)
     return Window(min(float(days[first]), best_tt), max(float(days[last]), best_tt), best_tt)
@@ -253,26 +278,49 @@ def _events(case: Case, course: Course, window: Window, judge: bool) -> tuple[Pl
     return tuple(result)
 
 
-def _advice(case: Case, course: Course, window: Window) -> tuple[str, ...]:
-    """Return sentences: when to record, start now or wait, the Moon."""
-    days, curve = course.days_tt, course.columns
-    width = curve["delivered_fwhm_arcsec"]
-    clock = [text[11:16] for text in times_of(np.array([window.from_tt, window.until_tt, window.best_tt]))]
-    index = int(np.argmin(np.abs(days - window.best_tt)))
-    sentences = [
-        f"Record between {clock[0]} and {clock[1]} UTC; best at {clock[2]}, "
-        f"{curve['altitude_deg'][index]:.0f} deg high, sharp to {width[index]:.2f} arcsec."
-    ]
-    rows = np.flatnonzero(course.usable)
-    first = int(rows[0]) if len(rows) else index
-    if days[first] < window.from_tt - 1e-6:
-        loss, start = width[first] / width[index], times_of(np.array([days[first]]))[0][11:16]
-        sentences.append(f"From {start} on it can be had already, then {loss:.1f} times as blurred: wait if you can.")
-    if case.body.name != "moon":
-        apart, height = curve["moon_separation_deg"][index], curve["moon_altitude_deg"][index]
-        if height > 0 and apart < 10.0:
-            sentences.append(f"The Moon stands {apart:.0f} deg from it.")
+def _advice(course: Course, window: Window, seen: Apparition, sharp_arcsec: float) -> tuple[str, ...]:
+    """Return sentences: when to record, why not when it is sharper, start now or wait, the Moon."""
+    start, end, best = (_clock(day) for day in (window.from_tt, window.until_tt, window.best_tt))
+    when = f"Record between {start} and {end} UTC; best at {best}" if start != end else f"Record about {best} UTC"
+    sentences = [f"{when}, {seen.altitude_deg or 0.0:.0f} deg high, a frame sharp to {sharp_arcsec:.2f} arcsec."]
+    sentences += [*_why_not_later(course, sharp_arcsec), *_wait(course, window, sharp_arcsec)]
+    apart = seen.moon_separation_deg
+    if seen.body != "moon" and apart is not None and apart < NEAR_MOON_DEG and (seen.moon_altitude_deg or 0.0) > 0:
+        sentences.append(f"The Moon stands {apart:.0f} deg from it.")
     return tuple(sentences)
+
+
+def _why_not_later(course: Course, sharp_arcsec: float) -> tuple[str, ...]:
+    """Return why the best moment is not the sharpest one: altitude is weighed against twilight."""
+    width = np.where(course.usable, course.columns["delivered_fwhm_arcsec"], np.inf)
+    index = int(np.argmin(width))
+    if not width[index] < HARDLY_SHARPER * sharp_arcsec:
+        return ()
+    height, sun = (course.columns[name][index] for name in ("altitude_deg", "sun_altitude_deg"))
+    return (
+        f"At {_clock(float(course.days_tt[index]))} it stands {height:.0f} deg high and a frame is sharp "
+        f"to {width[index]:.2f} arcsec, but the Sun is then only {abs(sun):.0f} deg below the horizon: the "
+        "best moment weighs altitude against the darkness of the sky.",
+    )
+
+
+def _wait(course: Course, window: Window, sharp_arcsec: float) -> tuple[str, ...]:
+    rows = np.flatnonzero(course.usable)
+    if len(rows) == 0 or course.days_tt[rows[0]] >= window.from_tt - 1e-6:
+        return ()
+    loss = course.columns["delivered_fwhm_arcsec"][rows[0]] / sharp_arcsec
+    start = _clock(float(course.days_tt[rows[0]]))
+    return (f"From {start} on it can be had already, then {loss:.1f} times as blurred: wait if you can.",)
+
+
+def _clock(day_tt: float) -> str:
+    return times_of(np.array([day_tt]))[0][11:16]
+
+
+def _face(case: Case, seen: Apparition) -> tuple[str, ...]:
+    """Return which face is shown: lit or unlit rings, season and polar caps."""
+    told = [ring_face_text(seen.ring_opening_deg, seen.ring_opening_sun_deg), season_text(case.body, seen)]
+    return tuple(f"{text[:1].upper()}{text[1:]}." for text in told if text)
 
 
 def _station(case: Case, seen: Apparition, range_km: float | None) -> tuple[str, ...]:
@@ -387,7 +435,8 @@ def plans(
     known = tuple(item if isinstance(item, Body) else load_body(item) for item in bodies)
     task = Pairing(known, night, as_site(site), tools, sky or Sky(), options or PlanOptions())
     compute: Any = plan_pairings
-    chunks: list[Any] = list(in_order(compute, task, (0, len(known) * len(tools)), 1, executor))
+    count = len(known) * len(tools)
+    chunks: list[Any] = list(in_order(compute, task, (0, count), 1, executor, ahead=count))
     made = [entry for chunk in chunks for entry in chunk]
     good = [entry for entry in made if isinstance(entry, Plan)]
     refused = [entry for entry in made if isinstance(entry, BelowHorizonError)]

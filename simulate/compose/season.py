@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,7 @@ from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.search import crossed, spans
 from simulate.present.caution import caution_for
 from simulate.present.planning_record import Season, frozen_columns
+from simulate.present.planning_words import ring_face_text
 from simulate.present.record import View
 from simulate.recording.workers import in_order
 from simulate.values.arrays import frozen_array
@@ -49,6 +51,9 @@ MOST_DATES = 20_000
 USUAL_DATES = 150
 JUDGED_FEATURES = 36
 """About how many features are judged in full, on two or three dates; the other dates follow from these."""
+
+SHORTEST_CHUNK, MOST_CHUNKS = 8, 64
+"""Dates that one process computes at a time: parts small enough for many processes, whatever their number."""
 
 MOST_MOON_DAYS = 100.0
 """Longest span for which the events of moons are listed."""
@@ -187,7 +192,15 @@ def season(
             warn_outside_table(np.array(task.noons_tt))
         found = _season(case, _rows(task, executor), asked, executor)
     texts += [text for view in found.strip for text in view.warnings]
-    return replace(found, warnings=tuple(dict.fromkeys(texts)))
+    return replace(found, warnings=alike_once(texts))
+
+
+def alike_once(texts: Sequence[str]) -> tuple[str, ...]:
+    """Return sentences without those that repeat an earlier one with other numbers, as each date has its own."""
+    kept: dict[str, str] = {}
+    for text in texts:
+        kept.setdefault(re.sub(r"[0-9.]+", "#", text), text)
+    return tuple(kept.values())
 
 
 def _task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
@@ -244,9 +257,9 @@ def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
 
 def _rows(task: SeasonTask, executor: Executor | None) -> Rows:
     count = len(task.noons_tt)
-    length = count if executor is None else max(8, math.ceil(count / 8))
+    length = count if executor is None else max(SHORTEST_CHUNK, math.ceil(count / MOST_CHUNKS))
     compute: Any = season_rows
-    chunks: list[Any] = list(in_order(compute, task, (0, count), length, executor))
+    chunks: list[Any] = list(in_order(compute, task, (0, count), length, executor, ahead=MOST_CHUNKS))
     return {name: np.concatenate([chunk[name] for chunk in chunks]) for name in chunks[0]}
 
 
@@ -329,8 +342,14 @@ def seen_half_phases(body: str, rows: Mapping[str, FloatArray]) -> tuple[Event, 
 
 
 def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
-    """Return by what dates are ranked: the merit, or where nothing at all can be seen the resolution elements."""
+    """Return by what dates are ranked.
+
+    The merit; where nothing at all can be seen the resolution elements; and for a body without judged features, whose
+    merit is not a number, its altitude in a dark sky: sin(altitude) times darkness, nought for all without a place.
+    """
     merit = columns["merit"]
+    if np.isnan(merit).all():
+        return columns.get("darkness", np.zeros(len(merit)))
     if merit.max(initial=0.0) > 0.0:
         return merit
     return columns["elements"] * (columns["darkness"] > 0.0) if "darkness" in columns else columns["elements"]
@@ -406,7 +425,8 @@ def drawn_views(task: NodeTask, first: int, last: int) -> list[View]:
 
 
 def _spread(compute: Any, task: NodeTask, executor: Executor | None) -> list[Any]:
-    chunks: list[Any] = list(in_order(compute, task, (0, len(task.days_tt)), 1, executor))
+    count = len(task.days_tt)
+    chunks: list[Any] = list(in_order(compute, task, (0, count), 1, executor, ahead=max(1, count)))
     return [entry for chunk in chunks for entry in chunk]
 
 
@@ -433,13 +453,12 @@ def _merits(nodes: tuple[Node, ...], rows: Rows, usable: np.ndarray) -> tuple[Fl
     """Return merit and number of clear features of each date, 0 where the body cannot be had.
 
     Each date takes the verdicts of the judged dates, scaled to its own sharpness and size, weighted by
-    how alike they are. A body without judged features (the Moon) is followed by the resolution elements
-    on its lit disc, as a share of the most.
+    how alike they are. A body without judged features (the Moon) has no merit: not a number.
     """
     count = len(usable)
     merit, clear = np.zeros(count), np.zeros(count)
     if not nodes and usable.any():
-        return np.where(usable, rows["elements"] / rows["elements"][usable].max(), 0.0), clear
+        return np.full(count, np.nan), np.full(count, np.nan)
     likeness, size = _likeness(rows), rows["equatorial_diameter_arcsec"]
     blur = rows["delivered_fwhm_arcsec"] / size
     for i in np.flatnonzero(usable):
@@ -485,6 +504,8 @@ def advice_of(found: Season) -> tuple[str, ...]:
     if not found.usable.any():
         return (f"{name} cannot be had on any night of this span: it stays too low or in too bright a sky.",)
     top = int(np.argmax(merit))
+    if not found.judged:
+        return (*_by_altitude(found, merit, top), *_cautions(found, top))
     sentences = [f"Best: {times[top][:10]}, {_circumstances(found, top)}."]
     if found.judged and not found.columns["merit"].any():
         sentences.append("None of its features can be seen through this setup: dates are ranked by its sharpest disc.")
@@ -492,8 +513,10 @@ def advice_of(found: Season) -> tuple[str, ...]:
     if now > 0:
         sentences.append(f"It can first be had on {times[now][:10]}.")
     share = merit[now] / merit[top] if merit[top] > 0 else 0.0
-    if share >= 0.9:
-        sentences.append(f"Now is as good as it gets in this span ({share:.0%} of the best).")
+    if len(times) == 1:
+        pass  # nothing to compare with
+    elif share >= 0.9:
+        sentences.append(f"The first date is as good as it gets in this span ({share:.0%} of the best).")
     else:
         sentences.append(f"The first date reaches {share:.0%} of the best: {_wait(found, now, top)}.")
     later = [_peak(merit, first, last) for first, last in apparitions_of(found.days_tt, found.usable)]
@@ -503,10 +526,22 @@ def advice_of(found: Season) -> tuple[str, ...]:
     return (*sentences, *_ring_light(found), *_cautions(found, top))
 
 
+def _by_altitude(found: Season, score: FloatArray, top: int) -> tuple[str, ...]:
+    """Return how the dates of a body without judged features compare: by its altitude alone."""
+    name = found.body.capitalize()
+    none = f"No features of the {name} are judged, since each night lights others: "
+    if not score[top] > 0.0:
+        return (none + "dates are not ranked. With a place they are ranked by altitude in a dark sky.",)
+    return (
+        none + "dates are ranked by its altitude in a dark sky.",
+        f"Highest: {found.times_utc[top][:10]}, {_circumstances(found, top)}.",
+    )
+
+
 def _ring_light(found: Season) -> tuple[str, ...]:
     """Return how the rings flare at the oppositions in the span, where dates lie close enough to tell."""
     days, ratio = found.days_tt, found.columns.get("ring_globe_ratio")
-    if ratio is None or days[1] - days[0] > FLARE_STEP_DAYS:
+    if ratio is None or len(days) < 2 or days[1] - days[0] > FLARE_STEP_DAYS:
         return ()
     sentences = []
     for event in found.events:
@@ -552,13 +587,13 @@ def _circumstances(found: Season, index: int) -> str:
         text += f", {column['illuminated_fraction'][index]:.0%} lit"
     if "ring_opening_deg" in column:
         opening, sun = column["ring_opening_deg"][index], column["ring_opening_sun_deg"][index]
-        text += f", rings open {opening:+.1f} deg" + (" (their dark side)" if opening * sun < 0 else "")
+        text += f", {ring_face_text(opening, sun)}"
     if found.body == "mars":
         tilt = column["sub_observer_latitude_deg"][index]
         text += f", {'north' if tilt > 0 else 'south'} pole {abs(tilt):.0f} deg towards us"
     if "altitude_deg" in column:
         text += f", {column['altitude_deg'][index]:.0f} deg high at {found.times_utc[index][11:16]} UTC"
-    text += f", sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec"
+    text += f", a frame sharp to {column['delivered_fwhm_arcsec'][index]:.2f} arcsec"
     return f"{text}, {column['clear'][index]:.0f} features clear" if found.judged else text
 
 

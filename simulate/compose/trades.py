@@ -10,13 +10,20 @@ import numpy as np
 
 from simulate.compose.judge import judge_scene
 from simulate.compose.outlook import Prospect, standing_features
-from simulate.compose.view import bench_of, green_channel
+from simulate.compose.view import (
+    ExpectedFrame,
+    bench_of,
+    green_channel,
+    kept_frames,
+    recording_of,
+    sensor_noise,
+)
 from simulate.geometry.vectors import FloatArray
 from simulate.judgement import THRESHOLDS, JudgedFeature
 from simulate.planning.capture import FAINT_PART
 from simulate.planning.sharpening import Sharpening, sharpening_limits
 from simulate.present.planning_record import Trades
-from simulate.stack import Exposure
+from simulate.stack import Exposure, expected_stack, restore
 from simulate.values.arrays import frozen_array
 
 SHARES = (0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0)
@@ -26,21 +33,30 @@ GAIN_SPAN = 16.0
 """Where a camera gives no curve, gains are looked at from so much finer than its own to what its full well asks for."""
 
 FLAT_TOP = 0.98
-"""Shares whose signal to noise comes this near to the best are as good."""
+"""Shares whose signal to noise, or sharpness, comes this near to the best are as good."""
+
+ENOUGH = 0.1
+"""Frames are enough where ten times as many win less than this share (common practice)."""
 
 
 def trades_of(setup: Prospect) -> Trades:
     """Return the trade-offs of a setup that has been sent through the chain.
 
-    Shares and numbers of frames are judged by one feature, the faintest that can be seen at all: its signal to noise
-    in the restored stack, what never averages out included.
+    Shares and numbers of frames are judged twice: by the width of the finished picture, since restoring goes as far
+    as the noise lets it; and by one feature, the faintest that can be seen at all: its signal to noise in the stack,
+    what never averages out included.
     """
     feature = _finest(setup)
     gains, gain_snr = gain_curve(setup)
     frames = np.array(FRAMES, float)
-    by_share = [_judged(setup, feature, _with_share(setup.exposure, share)) for share in SHARES]
-    by_frames = [_judged(setup, feature, _with_kept(setup.exposure, count)) for count in FRAMES]
-    snr = np.array([entry[1] for entry in by_frames])
+    shares = [_with_share(setup.exposure, share) for share in SHARES]
+    counts = [_with_kept(setup.exposure, count) for count in FRAMES]
+    by_share = [_judged(setup, feature, exposure) for exposure in shares]
+    snr = [_judged(setup, feature, exposure)[1] for exposure in counts]
+    of_shares = [finished_width(kept_frames(setup.look, exposure), exposure) for exposure in shares]
+    kept = kept_frames(setup.look, setup.exposure)
+    of_frames = [finished_width(kept, exposure) for exposure in counts]
+    share_sentence = _share_sentence(setup, [entry[1] for entry in by_share], of_shares)
     return Trades(
         feature=feature.name if feature else "",
         gains_e_per_dn=frozen_array(gains),
@@ -49,9 +65,11 @@ def trades_of(setup: Prospect) -> Trades:
         share_contrast=frozen_array(np.array([entry[0] for entry in by_share])),
         share_snr=frozen_array(np.array([entry[1] for entry in by_share])),
         frames=frozen_array(frames),
-        frames_snr=frozen_array(snr),
+        frames_snr=frozen_array(np.array(snr)),
+        share_finished_arcsec=frozen_array(np.array(of_shares)),
+        frames_finished_arcsec=frozen_array(np.array(of_frames)),
         sharpening=sharpening_of(setup),
-        advice=_advice(setup, gain_snr, (by_share, by_frames)),
+        advice=(_gain_sentence(setup, gain_snr), share_sentence, _frames_sentence(snr, of_frames)),
     )
 
 
@@ -115,29 +133,63 @@ def sharpening_of(setup: Prospect) -> Sharpening:
     return sharpening_limits(bench.transfer[green], bench.noise_spectrum, bench.grid, setup.look.sharp_arcsec, noise)
 
 
-def _advice(
-    setup: Prospect,
-    gain_snr: FloatArray,
-    judged: tuple[Sequence[tuple[float, float]], Sequence[tuple[float, float]]],
-) -> tuple[str, ...]:
-    sentences = [_gain_sentence(setup, gain_snr)]
-    by_share, by_frames = ([entry[1] for entry in row] for row in judged)
-    if math.isfinite(by_share[0]):
-        low, high = best_shares(by_share)
-        rule = setup.exposure.kept / setup.exposure.frames
-        given = float(np.interp(math.log(rule), np.log(SHARES), by_share)) / max(by_share)
-        span = f"{SHARES[low]:.0%}" if low == high else f"{SHARES[low]:.0%} to {SHARES[high]:.0%}"
-        sentences.append(
-            f"Keeping {span} of the frames gives the feature its best signal to noise; the card's {rule:.0%} give "
-            f"{given:.0%} of it, all of them {by_share[-1] / max(by_share):.0%}."
-        )
-        sentences.append(_frames_sentence(by_frames))
-    return tuple(sentences)
+def finished_width(kept: ExpectedFrame, exposure: Exposure) -> float:
+    """Return the width of the green channel's response in the finished picture, arcsec.
+
+    Parameters
+    ----------
+    kept : ExpectedFrame
+        Average of the frames that are kept.
+    exposure : Exposure
+        How many are recorded and kept.
+    """
+    stack = expected_stack(
+        kept.rates,
+        kept.laid.grid.step_arcsec,
+        recording_of(kept.laid, kept.instrument, exposure),
+        sensor_noise(kept.instrument, exposure.gain_e_per_dn),
+        transfer=kept.responses,
+    )
+    done = restore(stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum)
+    return float(done.delivered_fwhm_arcsec[green_channel(kept.instrument)])
+
+
+def _share_sentence(setup: Prospect, snr: Sequence[float], widths: Sequence[float]) -> str:
+    """Return which share makes the finished picture sharpest, and which the feature would ask for."""
+    rule = setup.exposure.kept / setup.exposure.frames
+    given = _read_off(rule, widths)
+    text = (
+        f"The finished picture is sharpest with {_span(best_shares([-width for width in widths]))} of the frames kept "
+        f"({min(widths):.2f} arcsec); the card's {rule:.0%} give {given:.2f}."
+    )
+    if not math.isfinite(snr[0]):
+        return text
+    low, high = best_shares(snr)
+    if SHARES[low] <= rule <= SHARES[high]:
+        return f"{text} The feature's signal to noise is best with {_span((low, high))} too."
+    reached = _read_off(rule, snr) / max(snr)
+    return (
+        f"{text} The feature by itself has its best signal to noise with {_span((low, high))}, since in a large area "
+        f"errors that never average out outweigh the noise; the card's share gives {reached:.0%} of it. Keep the "
+        "card's share for the picture as a whole."
+    )
+
+
+def _read_off(share: float, values: Sequence[float]) -> float:
+    return float(np.interp(math.log(share), np.log(SHARES), values))
+
+
+def _span(ends: tuple[int, int]) -> str:
+    low, high = (SHARES[index] for index in ends)
+    return f"{low:.0%}" if low == high else f"{low:.0%} to {high:.0%}"
 
 
 def best_shares(snr: Sequence[float]) -> tuple[int, int]:
-    """Return the first and the last index about the best whose signal to noise is hardly less."""
-    good = [value >= FLAT_TOP * max(snr) for value in snr]
+    """Return the first and the last index about the largest value whose values are hardly less.
+
+    Signal to noise, or widths with their sign turned.
+    """
+    good = [value >= max(snr) - (1.0 - FLAT_TOP) * abs(max(snr)) for value in snr]
     first = last = int(np.argmax(snr))
     while first > 0 and good[first - 1]:
         first -= 1
@@ -165,10 +217,21 @@ def _gain_sentence(setup: Prospect, snr: FloatArray) -> str:
     )
 
 
-def _frames_sentence(snr: Sequence[float]) -> str:
-    """Return from how many kept frames on ten times as many win less than a tenth."""
+def _frames_sentence(snr: Sequence[float], widths: Sequence[float]) -> str:
+    """Return from how many kept frames on ten times as many win less than a tenth, in the verdict and in sharpness."""
     for index, count in enumerate(FRAMES[:-2]):
-        if snr[index + 2] < 1.1 * snr[index]:
-            return f"Beyond {count} kept frames ten times as many win {snr[index + 2] / snr[index] - 1:.0%}: enough."
-    won = snr[-1] / snr[-3] - 1
-    return f"Even at {FRAMES[-3]} kept frames ten times as many still win {won:.0%}."
+        won, sharper = _won(snr, index), widths[index] / widths[index + 2] - 1
+        if max(won, sharper) < ENOUGH:
+            return f"Beyond {count} kept frames ten times as many {_gained(won, widths, index)}: enough."
+    last = len(FRAMES) - 3
+    return f"Even at {FRAMES[last]} kept frames ten times as many {_gained(_won(snr, last), widths, last)}."
+
+
+def _won(snr: Sequence[float], index: int) -> float:
+    """Return the share of signal to noise that ten times as many frames win; 0 where there is nothing to judge by."""
+    return snr[index + 2] / snr[index] - 1 if math.isfinite(snr[index]) else 0.0
+
+
+def _gained(won: float, widths: Sequence[float], index: int) -> str:
+    text = f"sharpen the finished picture from {widths[index]:.2f} to {widths[index + 2]:.2f} arcsec"
+    return f"{text} and win {won:.0%} of signal to noise" if won > 0.005 else text

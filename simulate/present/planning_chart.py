@@ -10,22 +10,28 @@ from pathlib import Path
 
 import numpy as np
 
+from simulate.geometry import Apparition
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
+from simulate.planning.nights import TWILIGHTS, SunEvent
 from simulate.planning.search import spans
 from simulate.present.board import ACCENT, CLEAR, DISC, DOUBTFUL, INK, LINE, QUIET, WARM, Board, arrows, scale_bar
-from simulate.present.files import write_bytes
 from simulate.present.place import Display, lay
 from simulate.present.planning_record import Plan, Season
+from simulate.present.planning_words import ring_face
 from simulate.present.record import View
 from simulate.present.sheet import field_arcsec, panels
 from simulate.present.words import body_title, where_text
+from simulate.values.files import write_bytes
 
 WIDTH = 1120
 LEFT, RIGHT = 96, 40
 HEAD = 104
 PANEL, GAP = 118, 30
 EDGE_WORDS = 13
+MOST_TICKS = 13
+MINUTES = 0.002
+"""Ticks are placed by UTC and times are TT, days: a minute apart, which no chart shows."""
 
 _EPOCH = datetime(2000, 1, 1, 12)
 _VERDICT_COLOURS = {"clear": CLEAR, "doubtful": DOUBTFUL, "lost": QUIET}
@@ -74,13 +80,15 @@ class Chart:
     def x(self, day: float) -> float:
         """Return the place of a time, pixels from the left."""
         first, last = float(self.days[0]), float(self.days[-1])
+        if last <= first:  # a single time stands in the middle
+            return (self.x0 + self.x1) / 2
         return self.x0 + (day - first) / (last - first) * (self.x1 - self.x0)
 
     def shade(self, start: float, end: float, panels: int, colour: str) -> None:
         """Fill a span of time over a number of panels."""
         left, right = max(self.x(start), self.x0), min(self.x(end), self.x1)
-        if right > left:
-            self.board.box(left, self.top, right - left, panels * (PANEL + GAP) - GAP, colour)
+        if right >= left:
+            self.board.box(left, self.top, max(right - left, 2.0), panels * (PANEL + GAP) - GAP, colour)
 
     def mark(self, day: float, panels: int, colour: str, width: float = 1.0) -> None:
         """Draw a vertical line over a number of panels."""
@@ -88,13 +96,16 @@ class Chart:
             x = self.x(day)
             self.board.line([(x, self.top), (x, self.top + panels * (PANEL + GAP) - GAP)], colour, width)
 
-    def draw(self, panels: Sequence[Panel], ticks: Sequence[tuple[float, str]]) -> None:
-        """Draw the panels, one below the other, and label the times below the last."""
+    def draw(self, panels: Sequence[Panel], ticks: Sequence[tuple[float, str]], scale: str = "") -> None:
+        """Draw the panels, one below the other, and label the times below the last; `scale` is their time scale."""
         for index, panel in enumerate(panels):
             y = self.top + index * (PANEL + GAP)
             self._panel(panel, y, ticks)
             self.bottom = y + PANEL
         room = self.x0 - 40.0
+        if scale:
+            self.board.text(self.x0 - 24, self.bottom + 20, scale, 12, QUIET, align="right")
+            room = self.x0 - 20.0
         for day, text in ticks:
             half = self.board.measure(text, 12) / 2
             if self.x(day) - half > room and self.x(day) + half < self.board.width:
@@ -147,8 +158,11 @@ def round_step(least: float) -> float:
 
 
 def date_ticks(first: float, last: float) -> list[tuple[float, str]]:
-    """Return (day, label) of round dates between two TT days: months, quarters or years."""
-    months = next((step for step in (1, 2, 3, 6, 12, 24, 60) if (last - first) / (30.4 * step) <= 13), 120)
+    """Return (day, label) of round dates between two TT days: days, months, quarters or years."""
+    step = next((step for step in (1, 2, 5, 10) if (last - first) / step <= MOST_TICKS), None)
+    if step is not None:
+        return _day_ticks(first, last, step)
+    months = next((step for step in (1, 2, 3, 6, 12, 24, 60) if (last - first) / (30.4 * step) <= MOST_TICKS), 120)
     start, end = _EPOCH + timedelta(days=first), _EPOCH + timedelta(days=last)
     ticks = []
     index = start.year * 12 + start.month - 1
@@ -158,6 +172,19 @@ def date_ticks(first: float, last: float) -> list[tuple[float, str]]:
         ticks.append(((moment - _EPOCH).total_seconds() / 86400.0, text))
         index += months
     return [tick for tick in ticks if tick[0] >= first]
+
+
+def _day_ticks(first: float, last: float, step: int) -> list[tuple[float, str]]:
+    """Return every so many days of each month from its first on; the year beside the first of all and of January."""
+    moment = (_EPOCH + timedelta(days=first)).replace(hour=0, minute=0, second=0, microsecond=0)
+    ticks: list[tuple[float, str]] = []
+    while (day := (moment - _EPOCH).total_seconds() / 86400.0) <= last:
+        # the 31st stands beside the 1st
+        if day >= first - MINUTES and (moment.day - 1) % step == 0 and (step == 1 or moment.day < 31):
+            year = f" {moment:%Y}" if not ticks or (moment.month, moment.day) == (1, 1) else ""
+            ticks.append((day, f"{moment.day} {moment:%b}{year}"))
+        moment += timedelta(days=1)
+    return ticks
 
 
 def hour_ticks(first: float, last: float) -> list[tuple[float, str]]:
@@ -207,16 +234,16 @@ def season_chart(season: Season) -> Board:
 
 def season_panels(season: Season) -> tuple[Panel, ...]:
     """Return the panels that say most about a body."""
-    column = season.columns
-    found = [
-        Panel(
-            "figure of merit: features that can be seen, weighted by their contrast", ((column["merit"], ACCENT),), 0.0
-        )
-    ]
+    column, found = season.columns, []
+    if season.judged:
+        words = "figure of merit: features that can be seen, weighted by their contrast"
+        found.append(Panel(words, ((column["merit"], ACCENT),), 0.0))
     found.append(Panel("diameter, arcsec", ((column["equatorial_diameter_arcsec"], DISC),), 0.0))
     if season.site is not None:
-        found.append(Panel("altitude at its best that night, deg", ((column["altitude_deg"], INK),), 0.0, 90.0))
-    found.append(Panel("delivered width, arcsec", ((column["delivered_fwhm_arcsec"], CLEAR),), 0.0))
+        when = _common_hour(season.times_utc)
+        words = f"altitude at {when} UTC, deg" if when else "altitude at its best that night, deg"
+        found.append(Panel(words, ((column["altitude_deg"], INK),), 0.0, 90.0))
+    found.append(Panel("width to which a frame is sharp, arcsec", ((column["delivered_fwhm_arcsec"], CLEAR),), 0.0))
     if "ring_opening_deg" in column:
         rings = ((column["ring_opening_sun_deg"], QUIET), (column["ring_opening_deg"], ACCENT))
         found.append(Panel("ring opening from the Earth, and from the Sun (dim), deg; north positive", rings))
@@ -227,6 +254,12 @@ def season_panels(season: Season) -> tuple[Panel, ...]:
     elif season.body in ("mars", "moon"):
         found.append(Panel("lit part of the disc", ((column["illuminated_fraction"], INK),), 0.0, 1.0))
     return tuple(found)
+
+
+def _common_hour(times_utc: Sequence[str]) -> str | None:
+    """Return "HH:MM" where several times are at one hour, else None."""
+    hours = {time[11:16] for time in times_utc}
+    return hours.pop() if len(hours) == 1 and len(times_utc) > 1 else None
 
 
 def _named_events(season: Season) -> list[Event]:
@@ -259,14 +292,13 @@ def night_chart(plan: Plan) -> Board:
     """Return the board with a night's chart: altitudes, delivered width, dispersion, events, advice."""
     curve, up = plan.curve, plan.curve["altitude_deg"] > 0.0
     moon = np.where(curve["moon_altitude_deg"] > 0, curve["moon_altitude_deg"], np.nan)
+    own = (curve["altitude_deg"], ACCENT)
+    title, lines = "altitude of the Moon, deg", (own,)
+    if plan.body != "moon":
+        title, lines = f"altitude of {body_title(plan.body)} and of the Moon (dim), deg", ((moon, QUIET), own)
     drawn = (
-        Panel(
-            f"altitude, deg: {body_title(plan.body)}, the Moon (dim)",
-            ((moon, QUIET), (curve["altitude_deg"], ACCENT)),
-            0.0,
-            90.0,
-        ),
-        Panel("delivered width, arcsec", ((curve["delivered_fwhm_arcsec"], CLEAR),), 0.0),
+        Panel(f"{title}; upright lines: sunset, Sun 6, 12 and 18 deg down, and back", lines, 0.0, 90.0),
+        Panel("width to which a frame is sharp, arcsec", ((curve["delivered_fwhm_arcsec"], CLEAR),), 0.0),
         Panel("dispersion from 400 to 700 nm, arcsec", ((curve["dispersion_arcsec"], DISC),), 0.0),
     )
     board = Board(WIDTH, 800)
@@ -280,8 +312,11 @@ def night_chart(plan: Plan) -> Board:
     chart = Chart(board, HEAD, plan.days_tt, up)
     chart.shade(plan.window.from_tt, plan.window.until_tt, len(drawn), WARM)
     for event in plan.sun:
-        chart.mark(event.day_tt, len(drawn), LINE, 1.5)
-    chart.draw(drawn, hour_ticks(float(plan.days_tt[0]), float(plan.days_tt[-1])))
+        chart.mark(event.day_tt, len(drawn), QUIET, 0.8)
+    chart.draw(drawn, hour_ticks(float(plan.days_tt[0]), float(plan.days_tt[-1])), "UTC")
+    for event in plan.sun:
+        if chart.x0 <= chart.x(event.day_tt) <= chart.x1:
+            board.text(chart.x(event.day_tt) + 3, HEAD + 26, _sun_label(event), 10, QUIET)
     chart.mark(plan.window.best_tt, len(drawn), ACCENT, 1.2)
     for entry in plan.events:
         x = chart.x(entry.event.day_tt)
@@ -296,6 +331,13 @@ def night_chart(plan: Plan) -> Board:
         board.text(LEFT + 56, y, f"{entry.event.what} ({entry.verdict or 'not judged'})", 13, colour)
         y += 20
     return board
+
+
+def _sun_label(event: SunEvent) -> str:
+    """Return a short label: the Sun's altitude where it ends or begins a twilight, else what it does."""
+    levels = {name: level for name, level in TWILIGHTS if name != "sun"}
+    name = event.what.split()[0]
+    return f"−{abs(levels[name]):.0f}°" if name in levels else event.what
 
 
 def write_strip(path: str | Path, season: Season) -> Path:
@@ -315,7 +357,7 @@ def strip_board(season: Season) -> Board:
     width = max(2 * 28 + longest * cell + (longest - 1) * 14, 620)
     board = Board(width, 92 + len(lines) * (cell + 78) + 40)
     board.text(28, 42, f"{body_title(season.body)} through {season.instrument.name}", 24, INK, bold=True)
-    board.text(28, 68, f"one a night; {_season_note(season)}", 13, QUIET)
+    board.text(28, 68, _strip_note(season), 13, QUIET)
     for row, members in enumerate(lines):
         for column, index in enumerate(members):
             _strip_cell(board, season, index, 28 + column * (cell + 14), 92 + row * (cell + 78), cell, scale)
@@ -326,21 +368,36 @@ def strip_board(season: Season) -> Board:
     return board
 
 
+def _strip_note(season: Season) -> str:
+    """Return how many dates are shown, at which hour, from where; the dates stand below the pictures."""
+    count = len(season.strip)
+    when = _common_hour(season.times_utc)
+    told = f"at {when} UTC" if when else "each at its best moment of the night"
+    where = f"{where_text(season.site)} · seeing {season.sky.seeing_arcsec:g}″"
+    return f"{count} {'date' if count == 1 else 'dates'}, {told} · {where}"
+
+
 def _strip_cell(board: Board, season: Season, index: int, x: int, y: int, cell: int, scale: float) -> None:
     view = season.strip[index]
     panel = panels(view)[2]
     board.picture(x, y, lay(panel.picture, Display(cell, cell, scale), panel.how))
     seen = view.apparition
     board.text(x, y + cell + 20, seen.time_utc[:10], 14, INK, bold=True)
+    board.text(x + board.measure(seen.time_utc[:10], 14, bold=True) + 8, y + cell + 20, _hour_text(seen), 12, QUIET)
     board.text(x, y + cell + 38, f"{seen.equatorial_diameter_arcsec:.1f}″{_face(view)}", 12, QUIET)
     high = "" if seen.altitude_deg is None else f"{seen.altitude_deg:.0f}° high"
     board.text(x, y + cell + 55, high, 12, QUIET)
 
 
+def _hour_text(seen: Apparition) -> str:
+    return f"{seen.time_utc[11:16]} UTC"
+
+
 def _face(view: View) -> str:
     seen = view.apparition
     if seen.ring_opening_deg is not None:
-        return f", rings {seen.ring_opening_deg:+.1f}°".replace("-", "−")
+        lit = ring_face(seen.ring_opening_deg, seen.ring_opening_sun_deg or 0.0)
+        return f", rings {seen.ring_opening_deg:+.1f}° {lit}".replace("-", "−")
     if view.body == "mars":
         middle = next(iter(seen.central_meridian_deg.values()))
         return f", Ls {seen.solar_longitude_deg:.0f}°, meridian {middle:.0f}°"

@@ -89,6 +89,7 @@ def plan_json(
         "inputs": plain(inputs),
         "warnings": list(dict.fromkeys([*warnings, *plan.warnings])),
         "window": {"from": start, "until": end, "best": best},
+        "frame_fwhm_arcsec": _short(plan.sharp_arcsec),
         "merit": _short(plan.merit),
         "curve": [
             {"time": time, **{name: _short(column[i]) for name, column in plan.curve.items()}}

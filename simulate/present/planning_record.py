@@ -212,7 +212,8 @@ class CaptureCard:
         Turn of the field on an altazimuth mount (0 on an equatorial one), and what it does to the
         outermost satellite.
     enough_frames : int
-        Kept frames beyond which noise is no longer what limits.
+        Kept frames from which on the noise of the brightest pixel, before restoring, is below what never averages
+        out.
     sharpening_radius_px : float
         Standard deviation of the stack's blur in camera pixels.
     sharpening_strength : float
@@ -284,6 +285,8 @@ class Trades:
         The feature's contrast left, and its signal to noise.
     frames, frames_snr : array, shape (numbers,)
         Kept frames, and the feature's signal to noise.
+    share_finished_arcsec, frames_finished_arcsec : array, shape (shares,), (numbers,)
+        Width of the finished picture's response, restored as far as the noise lets it.
     sharpening : Sharpening
         Rings and noise by the strength of an unsharp mask.
     advice : tuple of str
@@ -298,6 +301,8 @@ class Trades:
     share_snr: FloatArray
     frames: FloatArray
     frames_snr: FloatArray
+    share_finished_arcsec: FloatArray
+    frames_finished_arcsec: FloatArray
     sharpening: Sharpening
     advice: tuple[str, ...]
 
@@ -389,6 +394,8 @@ class Plan:
         While the body can be had.
     apparition : Apparition
         At the best moment.
+    sharp_arcsec : float
+        Delivered width of an aligned, average frame then, as in the curve.
     card : CaptureCard
         How to record it then.
     features : tuple of FeatureLine
@@ -419,6 +426,7 @@ class Plan:
     sun: tuple[SunEvent, ...]
     events: tuple[PlannedEvent, ...]
     apparition: Apparition
+    sharp_arcsec: float
     card: CaptureCard
     features: tuple[FeatureLine, ...]
     merit: float

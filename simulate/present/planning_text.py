@@ -8,8 +8,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from simulate.judgement import FLOOR
 from simulate.planning.nights import times_of
 from simulate.present.planning_record import CaptureCard, MoonCard, Plan, Season, Trades
+from simulate.present.planning_words import ring_face
 from simulate.present.words import ascii_text, body_title, compass, duration, where_text
 
 WIDE = 80
@@ -45,24 +47,26 @@ def season_text(season: Season, *, plain: bool = False) -> str:
 def season_table(season: Season, rows: Sequence[int]) -> list[str]:
     """Return the lines of a table of dates; a dash where the body cannot be had that night."""
     column, last = season.columns, _last_column(season)
-    lines = [f"date         UTC   size   lit   mag  alt  sharp  merit clear {last[0]:>9}"]
+    lines = [f"date         UTC   size   lit   mag  alt  sharp  merit clear {last[0]:>12}"]
     for i in rows:
         time = season.times_utc[i]
         start = f"{time[:10]} {time[11:16]} {column['equatorial_diameter_arcsec'][i]:5.1f}″"
         start += f" {column['illuminated_fraction'][i]:5.0%} {column['magnitude'][i]:5.1f}"
         if not season.usable[i]:
-            lines.append(f"{start} {'-':>4} {'-':>6} {'-':>6} {'-':>5} {last[1](i):>9}")
+            lines.append(f"{start} {'-':>4} {'-':>6} {'-':>6} {'-':>5} {last[1](i):>12}")
             continue
         high = f"{column['altitude_deg'][i]:3.0f}°" if "altitude_deg" in column else "-"
         sharp = f"{column['delivered_fwhm_arcsec'][i]:5.2f}″"
-        lines.append(f"{start} {high:>4} {sharp} {column['merit'][i]:6.2f} {column['clear'][i]:5.0f} {last[1](i):>9}")
+        merit, clear = (f"{column['merit'][i]:.2f}", f"{column['clear'][i]:.0f}") if season.judged else ("-", "-")
+        lines.append(f"{start} {high:>4} {sharp} {merit:>6} {clear:>5} {last[1](i):>12}")
     return lines
 
 
 def _last_column(season: Season) -> tuple[str, Callable[[int], str]]:
     column = season.columns
     if "ring_opening_deg" in column:
-        return "rings", lambda i: f"{column['ring_opening_deg'][i]:+.1f}°"
+        opening, sun = column["ring_opening_deg"], column["ring_opening_sun_deg"]
+        return "rings", lambda i: f"{opening[i]:+.1f}° {ring_face(opening[i], sun[i])}"
     if season.body in ("mercury", "venus"):
         return "from Sun", lambda i: f"{column['elongation_deg'][i]:.0f}°"
     if season.body == "mars":
@@ -115,19 +119,20 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
 
 def curve_table(plan: Plan) -> list[str]:
     """Return the curve of the night every half an hour; a star marks the best window."""
-    curve = plan.curve
-    lines = ["    UTC   alt from airmass  sharp dispersion   Sun  Moon  meridian"]
+    curve, moon = plan.curve, plan.body != "moon"  # the Moon's own altitude is told once
+    lines = [f"    UTC   alt from airmass  sharp dispersion   Sun {' Moon ' if moon else ''} meridian"]
     for i, time in enumerate(plan.times_utc):
         if time[14:16] not in ("00", "30") or curve["altitude_deg"][i] <= 0.0:
             continue
         inside = plan.window.from_tt <= plan.days_tt[i] <= plan.window.until_tt
         width, spread = curve["delivered_fwhm_arcsec"][i], curve["dispersion_arcsec"][i]
         sharp = f"{width:5.2f}″" if math.isfinite(width) else "     -"
+        other = f"{curve['moon_altitude_deg'][i]:4.0f}° " if moon else ""
         lines.append(
             f"{'*' if inside else ' '} {time[11:16]} {curve['altitude_deg'][i]:4.0f}° "
             f"{compass(float(curve['azimuth_deg'][i])):>4} {curve['airmass'][i]:7.2f} {sharp} "
             f"{f'{spread:.2f}″' if math.isfinite(spread) else '-':>10} {curve['sun_altitude_deg'][i]:4.0f}° "
-            f"{curve['moon_altitude_deg'][i]:4.0f}° {_meridian(plan, i):>9}"
+            f"{other}{_meridian(plan, i):>9}"
         )
     return lines
 
@@ -189,8 +194,13 @@ def _recording_rows(card: CaptureCard) -> list[tuple[str, str]]:
         ("Longest recording", _limit_text(card)),
         ("Window", f"{columns} x {rows} pixels for a disc of {card.size_px:.0f}"),
         ("Bits", bits),
-        ("Keep", f"{keep}; noise is no longer the limit beyond {card.enough_frames} kept frames"),
+        ("Keep", f"{keep}; {_enough_text(card)}"),
     ]
+
+
+def _enough_text(card: CaptureCard) -> str:
+    noise = f"{card.enough_frames} bring the noise of the brightest part to {FLOOR:.0%}"
+    return f"{noise}, but restoring uses many more: see --trades"
 
 
 def _limit_text(card: CaptureCard) -> str:
@@ -256,7 +266,8 @@ def _moon_rows(card: CaptureCard) -> list[tuple[str, str]]:
 
 def _moon_text(moon: MoonCard) -> str:
     east, north = moon.east_arcsec, moon.north_arcsec
-    place = f"{abs(east):.0f}″ {'E' if east > 0 else 'W'}, {abs(north):.0f}″ {'N' if north > 0 else 'S'}"
+    place = f"{abs(east):.1f}″ {'E' if east > 0 else 'W'}, {abs(north):.1f}″ {'N' if north > 0 else 'S'}"
+    place += f" (rows {moon.row_px:+.1f}, columns {moon.column_px:+.1f} px)"
     text = f"{moon.state}, {moon.magnitude:.1f} mag, {place}"
     if moon.state != "clear":
         return text
@@ -291,11 +302,10 @@ def ranking_text(plans: Sequence[Plan], refused: Sequence[str], *, plain: bool =
         window = times_of(np.array([plan.window.from_tt, plan.window.until_tt]))
         clear = sum(line.verdict == "clear" for line in plan.features)
         seen = plan.apparition
-        sharp = float(np.interp(plan.window.best_tt, plan.days_tt, plan.curve["delivered_fwhm_arcsec"]))
         lines.append(
             f"{rank:>3} {body_title(plan.body):<9} {plan.instrument.name[:24]:<24} "
             f"{window[0][11:16]}-{window[1][11:16]}  {seen.altitude_deg or 0.0:4.0f}° "
-            f"{seen.equatorial_diameter_arcsec:5.1f}″ {sharp:5.2f}″ {clear:5d}"
+            f"{seen.equatorial_diameter_arcsec:5.1f}″ {plan.sharp_arcsec:5.2f}″ {clear:5d}"
         )
     lines = _signs(lines, plain)
     for sentence in refused:

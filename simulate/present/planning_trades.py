@@ -15,11 +15,11 @@ from PIL import Image, PngImagePlugin
 from simulate.planning.search import spans
 from simulate.planning.sharpening import NOISE_LIMIT
 from simulate.present.board import ACCENT, CLEAR, DISC, INK, LINE, QUIET, Board
-from simulate.present.files import write_bytes
 from simulate.present.images import screen_values, top_first
 from simulate.present.planning_chart import round_step
 from simulate.present.planning_record import CaptureCard, MoonLayer, Plan, Trades
 from simulate.present.words import body_title
+from simulate.values.files import write_bytes
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -60,7 +60,7 @@ def write_trades_chart(path: str | Path, plan: Plan) -> Path:
 
 
 def trades_board(plan: Plan) -> Board:
-    """Return the board with four plots: gain, share kept, number of frames, strength of sharpening."""
+    """Return the board with plots: gain, strength of sharpening, share kept, number of frames."""
     trades = plan.trades
     assert trades is not None
     board = Board(WIDTH, 800)
@@ -70,7 +70,8 @@ def trades_board(plan: Plan) -> Board:
     board.resize(foot + 20 * len(words) + 24)
     board.text(LEFT, 42, f"{body_title(plan.body)} through {plan.instrument.name}", 24, INK, bold=True)
     told = f"night of {plan.night}; exposure {1000 * plan.card.exposure_s:.3g} ms"
-    board.text(LEFT, 68, f"{told}; judged by: {trades.feature}" if trades.feature else told, 13, QUIET)
+    told += f"; the feature judged: {trades.feature}" if trades.feature else ""
+    board.text(LEFT, 68, f"{told}; upright lines: what the card says", 13, QUIET)
     for index, plot in enumerate(plots):
         x = LEFT + index % 2 * (PLOT_WIDTH + 130)
         _draw(board, plot, x, HEAD + 16 + index // 2 * (PLOT_HEIGHT + GAP))
@@ -92,24 +93,41 @@ def _plots(plan: Plan, trades: Trades) -> list[Plot]:
         (100 * limit, QUIET, "what rings may reach"),
         (np.full(len(limit), 100 * NOISE_LIMIT), INK, "what noise may reach"),
     )
-    plots = [Plot("Gain: signal to noise of the stack", "e⁻/DN", trades.gains_e_per_dn, gain, mark=card.gain_e_per_dn)]
-    if trades.feature:
-        plots += _judged_plots(card, trades)
     title = "Sharpening: share of the brightness, %"
-    return [*plots, Plot(title, "strength of the unsharp mask", sharp.strengths, rings, False, mark=sharp.strongest)]
-
-
-def _judged_plots(card: CaptureCard, trades: Trades) -> list[Plot]:
-    share = (
-        (trades.share_snr / np.nanmax(trades.share_snr), ACCENT, "signal to noise, relative"),
-        (trades.share_contrast, CLEAR, "contrast left"),
-    )
-    root = trades.frames_snr[0] * np.sqrt(trades.frames / trades.frames[0])
-    frames = ((root, QUIET, "by the root of the number"), (trades.frames_snr, ACCENT, "with what never averages out"))
     return [
-        Plot("Share of the frames kept", "%", 100 * trades.shares, share, mark=100 * card.kept / card.frames),
-        Plot("Frames kept: signal to noise of the stack", "frames", trades.frames, frames, log_y=True, mark=card.kept),
+        Plot("Gain: signal to noise of the stack", "e⁻/DN", trades.gains_e_per_dn, gain, mark=card.gain_e_per_dn),
+        Plot(title, "strength of the unsharp mask", sharp.strengths, rings, False, mark=sharp.strongest),
+        *_share_plots(card, trades),
+        *_frames_plots(card, trades),
     ]
+
+
+def _share_plots(card: CaptureCard, trades: Trades) -> list[Plot]:
+    shares, mark = 100 * trades.shares, 100 * card.kept / card.frames
+    width = ((trades.share_finished_arcsec, DISC, "restored as far as the noise allows"),)
+    plots = [Plot("Share of the frames kept: width of the finished picture, arcsec", "%", shares, width, mark=mark)]
+    if trades.feature:
+        lines = (
+            (trades.share_snr / np.nanmax(trades.share_snr), ACCENT, "signal to noise, relative"),
+            (trades.share_contrast, CLEAR, "contrast left"),
+        )
+        plots.append(Plot("Share of the frames kept: the feature in the stack", "%", shares, lines, mark=mark))
+    return plots
+
+
+def _frames_plots(card: CaptureCard, trades: Trades) -> list[Plot]:
+    width = ((trades.frames_finished_arcsec, DISC, "restored as far as the noise allows"),)
+    title = "Frames kept: width of the finished picture, arcsec"
+    plots = [Plot(title, "frames", trades.frames, width, mark=card.kept)]
+    if trades.feature:
+        root = trades.frames_snr[0] * np.sqrt(trades.frames / trades.frames[0])
+        lines = (
+            (root, QUIET, "by the root of the number"),
+            (trades.frames_snr, ACCENT, "with what never averages out"),
+        )
+        title = "Frames kept: signal to noise of the feature in the stack"
+        plots.append(Plot(title, "frames", trades.frames, lines, log_y=True, mark=card.kept))
+    return plots
 
 
 class _Scale:

@@ -10,6 +10,7 @@ import pytest
 
 from simulate.cli import main
 from simulate.cli.plan import tonight
+from simulate.cli.season import _date
 from simulate.geometry import Site
 
 SITE = ["--site", "47.4,8.5,400"]
@@ -28,7 +29,8 @@ def test_a_season_writes_chart_strip_and_calendar(tmp_path: Path, capsys: pytest
     assert code == 0, err
     document = json.loads(out)
     assert document["body"] == "uranus"
-    assert len(document["dates"]) == 7
+    assert len(document["dates"]) == 8  # up to the end of April
+    assert document["dates"][-1]["time"].startswith("2027-04-20")
     assert {Path(path).suffix for path in document["files"].values()} == {".png", ".ics"}
     assert all(Path(path).stat().st_size > 200 for path in document["files"].values())
     assert document["others"] == []
@@ -86,6 +88,27 @@ def test_bad_input_gets_one_sentence(words: list[str], field: str, capsys: pytes
     assert out == ""
     assert field in err
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("text", "first", "last"),
+    [
+        ("2028", "2028-01-01", "2028-12-31"),
+        ("2028-02", "2028-02-01", "2028-02-29"),
+        ("2029-12", "2029-12-01", "2029-12-31"),
+        ("2027-03-05", "2027-03-05", "2027-03-05"),
+    ],
+)
+def test_a_month_or_year_is_taken_from_its_first_to_its_last_day(text: str, first: str, last: str) -> None:
+    assert _date("--from", text) == first
+    assert _date("--until", text, last=True) == last
+
+
+def test_a_plan_without_a_place_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, "plan", "jupiter", "--night", "2027-02-10")
+    assert code == 2
+    assert "--site is missing; a night needs a place" in err
+    assert "None" not in err
 
 
 def test_tonight_is_the_evening_s_date_at_the_site() -> None:

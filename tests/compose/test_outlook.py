@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -58,7 +59,7 @@ def libration_arcsec_per_min(time: str, place: EarthLocation | None) -> float:
     """
     times = Time(time) + np.array([-10.0, 10.0]) * u.min
     with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
-        moon = get_body("moon", times, location=place)
+        moon: Any = get_body("moon", times, location=place)
     towards = -moon.cartesian.xyz.value.T / np.linalg.norm(moon.cartesian.xyz.value, axis=0)[:, None]
     ecliptic = math.radians(23.436)
     pole = np.array([0.0, -math.sin(ecliptic), math.cos(ecliptic)])

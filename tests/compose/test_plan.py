@@ -15,6 +15,7 @@ from simulate.geometry import Site, best_moment
 from simulate.geometry.clock import tt_days
 from simulate.instruments import load_instrument
 from simulate.planning.nights import noon_of
+from simulate.present.planning_text import plan_text, ranking_text
 from simulate.recording.workers import open_executor
 
 SITE = Site(47.4, 8.5, 400.0)
@@ -77,8 +78,46 @@ def test_features_and_merit_agree(jupiter: Plan) -> None:
 def test_a_window_ends_where_sharpness_is_lost() -> None:
     days = np.arange(10.0)
     width = np.array([3.0, 2.0, 1.2, 1.1, 1.0, 1.05, 1.2, 1.1, 1.0, 1.0])
-    window = best_window(Course(days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0)
+    window = best_window(Course(days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0, 1.0)
     assert (window.from_tt, window.until_tt) == (3.0, 5.0)
+
+
+def test_a_window_never_compares_with_what_is_not_a_number() -> None:
+    """The time nearest to the best moment may lie below the lowest altitude, where no width is known."""
+    width = np.array([6.0, 6.2, 6.4, np.nan, np.nan])
+    course = Course(np.arange(5.0), {"delivered_fwhm_arcsec": width}, np.isfinite(width))
+    window = best_window(course, 2.6, 6.5)
+    assert (window.from_tt, window.until_tt) == (0.0, 3.0)
+
+
+@pytest.mark.parametrize(("body", "night"), [("mercury", "2026-05-24"), ("venus", "2026-02-15")])
+def test_bodies_just_above_the_lowest_altitude_have_a_sharpness(body: str, night: str) -> None:
+    found = plan(body, night, Site(50.0, 10.0), "refractor-40", options=QUICK)
+    assert found.apparition.altitude_deg == pytest.approx(5.0, abs=0.5)
+    assert f"a frame sharp to {found.sharp_arcsec:.2f} arcsec" in found.advice[0]
+    assert "nan" not in plan_text(found)
+
+
+def test_the_sharpness_told_is_that_of_the_best_moment_and_the_sharper_twilight_is_explained() -> None:
+    """Venus rises higher while the sky grows brighter."""
+    found = plan("venus", "2027-02-14", Site(48.1, 11.6, 500.0), "refractor-40", options=QUICK)
+    width = found.curve["delivered_fwhm_arcsec"]
+    at_best = float(np.interp(found.window.best_tt, found.days_tt, width))
+    assert found.sharp_arcsec == pytest.approx(at_best, rel=0.01)
+    assert f"{found.sharp_arcsec:5.2f}″" in ranking_text([found], [])
+    least = float(np.nanmin(np.where(found.usable, width, np.nan)))
+    assert least < 0.97 * found.sharp_arcsec
+    assert f"sharp to {least:.2f} arcsec, but the Sun is then only" in found.advice[1]
+
+
+def test_a_plan_says_which_face_of_the_rings_is_lit_and_which_season_mars_has() -> None:
+    """Almanac: the rings' southern face towards us on 2026-10-10, B -7.2, B' south; Mars at Ls 40 to 70 in 2027-02."""
+    saturn = plan("saturn", "2026-10-10", SITE, "refractor-40", options=QUICK)
+    assert "Rings open -7.2 deg, their southern face, lit." in saturn.advice
+    mars = plan("mars", "2027-02-14", SITE, "refractor-40", options=QUICK)
+    (season,) = [text for text in mars.advice if text.startswith("Ls ")]
+    assert 40 < float(season.split()[1].rstrip("°:")) < 70
+    assert "north polar cap" in season
 
 
 def test_a_planet_behind_the_sun_is_refused_with_the_next_night() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -12,6 +15,7 @@ from simulate.compose.season import (
     Season,
     SeasonOptions,
     SeasonTask,
+    alike_once,
     apparitions_of,
     best_dates,
     chosen_nodes,
@@ -25,6 +29,8 @@ from simulate.geometry import Site, apparition
 from simulate.instruments import load_instrument
 from simulate.judgement import THRESHOLDS
 from simulate.planning.nights import noon_of, times_of
+from simulate.present.planning_chart import season_chart
+from simulate.present.planning_text import season_text
 from simulate.present.record import FeatureLine
 from simulate.recording.workers import open_executor
 from simulate.scene import SceneOptions
@@ -182,11 +188,52 @@ def test_where_nothing_can_be_seen_the_sharpest_disc_is_best_and_that_is_said() 
     assert "None of its features" in found.advice[1]
 
 
-def test_the_moon_is_followed_by_its_resolution_elements() -> None:
+def test_the_moon_is_ranked_by_its_altitude_in_a_dark_sky_and_that_is_said() -> None:
     found = season("moon", "2027-02-01", "2027-02-28", "refractor-40", SITE, options=SeasonOptions(3.0))
     assert found.judged == ()
-    assert found.columns["merit"].max() == 1.0
-    assert found.columns["illuminated_fraction"][found.best[0]] > 0.5
+    assert np.isnan(found.columns["merit"]).all()
+    altitude = found.columns["altitude_deg"]
+    assert altitude[found.best[0]] == pytest.approx(altitude[found.usable].max(), abs=1.0)
+    assert "ranked by its altitude in a dark sky" in found.advice[0]
+    assert not any(word in " ".join(found.advice) for word in ("wait", "reaches", "nan"))
+    assert "nan" not in season_text(found)
+
+
+def test_the_moon_without_a_place_is_not_ranked() -> None:
+    found = season("moon", "2027-02-01", "2027-02-28", "refractor-40", options=SeasonOptions(9.0))
+    assert found.best == ()
+    assert "not ranked" in found.advice[0]
+
+
+def test_a_single_date_is_a_season_too() -> None:
+    found = season("saturn", "2027-01-01", "2027-01-03", "refractor-40", SITE, options=SeasonOptions(10.0, judged=1))
+    assert len(found.days_tt) == 1
+    assert len(found.advice) == 1
+    assert season_chart(found).height > 400
+
+
+def test_notes_that_differ_in_numbers_only_are_told_once() -> None:
+    texts = ["the spot at 108 deg is uncertain by 14 deg", "other", "the spot at 109 deg is uncertain by 14.5 deg"]
+    assert alike_once(texts) == ("the spot at 108 deg is uncertain by 14 deg", "other")
+
+
+def test_a_season_is_the_same_in_small_parts_of_which_there_are_many() -> None:
+    """So that more than four processes have work."""
+    spans: list[tuple[int, int]] = []
+
+    class Counting(Executor):
+        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future:
+            done: Future = Future()
+            spans.append(args[1:])
+            done.set_result(fn(*args, **kwargs))
+            return done
+
+    options = SeasonOptions(1.0, judged=1)
+    alone = season("uranus", "2026-12-01", "2027-03-01", "refractor-40", SITE, options=options)
+    spread = season("uranus", "2026-12-01", "2027-03-01", "refractor-40", SITE, options=options, executor=Counting())
+    for name in alone.columns:
+        assert np.array_equal(alone.columns[name], spread.columns[name], equal_nan=True), name
+    assert len(spans) >= 91 / 8
 
 
 def test_a_cluster_gives_the_same_rows() -> None:

@@ -11,8 +11,8 @@ from simulate.air import Sky
 from simulate.bodies import load_body
 from simulate.compose.card import moon_cards, moon_layer
 from simulate.compose.outlook import Case, Prospect, prospect
-from simulate.compose.trades import best_shares, gain_curve, sharpening_of, trades_of
-from simulate.compose.view import ViewOptions
+from simulate.compose.trades import best_shares, finished_width, gain_curve, sharpening_of, trades_of
+from simulate.compose.view import ViewOptions, compose_view, kept_frames
 from simulate.geometry import Site
 from simulate.geometry.clock import days_of
 from simulate.instruments import load_instrument
@@ -50,7 +50,42 @@ def test_more_frames_help_by_the_root_at_first_and_then_no_more(found: Trades) -
     assert np.all(growth < 1.03 * roots)
     assert np.all(growth > 0.97)
     assert growth[-1] < 1.1
-    assert "Beyond" in found.advice[2]
+
+
+def test_enough_is_where_verdict_and_finished_picture_have_levelled_off(found: Trades) -> None:
+    """Restoring follows the noise: the finished width goes on falling after the verdict has settled."""
+    assert np.all(np.diff(found.frames_finished_arcsec) < 0)
+    enough = int(found.advice[2].split()[1])
+    index = found.frames.tolist().index(enough)
+    for values in (found.frames_snr, 1.0 / found.frames_finished_arcsec):
+        assert values[index + 2] < 1.1 * values[index]
+    before = max(
+        values[index + 1] / values[index - 1] for values in (found.frames_snr, 1 / found.frames_finished_arcsec)
+    )
+    assert before >= 1.1
+    assert "enough" in found.advice[2]
+
+
+def test_the_finished_width_is_that_of_the_view(small: Prospect) -> None:
+    """The same recording sent through the whole of `view`."""
+    view = compose_view(
+        small.look.body,
+        small.look.instrument,
+        small.look.scene.apparition,
+        Sky(seeing_arcsec=1.0),
+        small.look.options,
+        0,
+    )
+    width = finished_width(kept_frames(small.look, small.exposure), small.exposure)
+    assert width == pytest.approx(view.optics.delivered_fwhm_arcsec, rel=0.03)
+
+
+def test_one_share_is_recommended(found: Trades, small: Prospect) -> None:
+    best = found.shares[int(np.argmin(found.share_finished_arcsec))]
+    assert f"({found.share_finished_arcsec.min():.2f} arcsec)" in found.advice[1]
+    rule = small.exposure.kept / small.exposure.frames
+    assert f"the card's {rule:.0%} give" in found.advice[1]
+    assert best >= 0.2  # D/r0 below 1: nearly all are good
 
 
 def test_gain_by_the_linear_model(small: Prospect) -> None:
@@ -69,6 +104,7 @@ def test_gain_by_the_linear_model(small: Prospect) -> None:
 def test_shares_that_are_hardly_worse_than_the_best_are_advised_too() -> None:
     assert best_shares([5.0, 9.85, 10.0, 9.9, 7.0]) == (1, 3)
     assert best_shares([9.9, 5.0, 10.0]) == (2, 2)
+    assert best_shares([-1.2, -1.01, -1.0, -1.05]) == (1, 2)  # widths
 
 
 def test_sharpening_overshoots_by_two_percent_at_its_limit(small: Prospect) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
@@ -13,11 +14,14 @@ from simulate.compose.plan import PlanOptions, plan
 from simulate.compose.season import SeasonOptions, season
 from simulate.geometry import Site
 from simulate.geometry.clock import days_of
+from simulate.planning.nights import SunEvent
 from simulate.present.board import Board
 from simulate.present.planning_chart import (
     HEAD,
     Chart,
     Panel,
+    _strip_note,
+    _sun_label,
     date_ticks,
     hour_ticks,
     night_chart,
@@ -27,8 +31,8 @@ from simulate.present.planning_chart import (
     strip_board,
 )
 from simulate.present.planning_json import plan_json, season_json
-from simulate.present.planning_record import MoonLayer, Plan, Season
-from simulate.present.planning_text import plan_text, ranking_text, season_text
+from simulate.present.planning_record import MoonCard, MoonLayer, Plan, Season
+from simulate.present.planning_text import _moon_text, plan_text, ranking_text, season_text
 from simulate.present.planning_trades import trades_board, write_moon_layer
 
 SITE = Site(47.4, 8.5, 400.0)
@@ -147,6 +151,38 @@ def test_ticks_fall_on_round_dates() -> None:
     assert [text for _, text in hour_ticks(*days_of(["2027-02-10T20:30", "2027-02-10T23:10"]))] == [
         "21:00", "22:00", "23:00",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "start", "step"),
+    [("2027-02-01", "2027-02-12", "1 Feb 2027", 1), ("2027-01-01T12:00", "2027-02-20", "6 Jan 2027", 5)],
+)
+def test_short_spans_have_ticks_of_days(first: str, last: str, start: str, step: int) -> None:
+    ticks = date_ticks(*(float(day) for day in days_of([first, last])))
+    assert 8 <= len(ticks) <= 14
+    assert ticks[0][1] == start
+    assert all((int(text.split()[0]) - 1) % step == 0 for _, text in ticks)
+    assert all((day + 0.5) % 1.0 == pytest.approx(0.0, abs=1e-9) for day, _ in ticks)
+
+
+def test_a_single_moment_stands_in_the_middle_and_a_short_window_is_shaded() -> None:
+    board = Board(1120, 400)
+    chart = Chart(board, HEAD, np.array([10.0]), np.ones(1, bool))
+    assert chart.x(10.0) == pytest.approx((chart.x0 + chart.x1) / 2)
+    chart.shade(10.0, 10.0, 1, "#ffffff")
+    pixels = np.asarray(Image.open(io.BytesIO(board.png({}))).convert("L"))
+    assert pixels[HEAD + 20, round(chart.x(10.0))] == 255
+
+
+def test_moons_are_told_to_a_tenth_of_an_arcsecond_and_in_pixels() -> None:
+    moon = MoonCard("io", "clear", 5.2, -8.04, 2.13, 8.24, 32.06, 6.3, 0.0632)
+    assert _moon_text(moon) == ("clear, 5.2 mag, 8.0″ W, 2.1″ N (rows +8.2, columns +32.1 px); exposure x6.3 = 63.2 ms")
+
+
+def test_the_sun_s_lines_and_the_strip_are_labelled(saturn: Season) -> None:
+    assert _sun_label(SunEvent(0.0, "nautical twilight ends")) == "−12°"
+    assert _sun_label(SunEvent(0.0, "sunset")) == "sunset"
+    assert _strip_note(saturn).startswith("2 dates, each at its best moment of the night")
 
 
 def test_json_of_a_season_keeps_its_promise(saturn: Season) -> None:
