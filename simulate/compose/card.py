@@ -10,10 +10,10 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.ndimage import map_coordinates
 
-from simulate.air.refraction import bin_displacements
 from simulate.bodies import load_body
 from simulate.bodies.spectra import body_photon_flux
 from simulate.camera import channel_names
+from simulate.compose.chain import channel_lifts_arcsec
 from simulate.compose.colours import white_rates
 from simulate.compose.judge import disc_transfer
 from simulate.compose.outlook import Prospect, visible_spread_arcsec
@@ -24,7 +24,6 @@ from simulate.compose.view import (
     green_channel,
     mount_turn_deg,
     rotation_arcsec_per_s,
-    scene_colours,
 )
 from simulate.planning.capture import (
     FAINT_PART,
@@ -172,9 +171,7 @@ def channel_shifts(look: ExpectedFrame) -> tuple[ChannelShift, ...]:
     aim, names = setting.aim, channel_names(look.instrument.camera)
     if aim.altitude_deg >= 90.0:
         return tuple(ChannelShift(name, 0.0, 0.0, 0.0) for name in names)
-    lifted, _ = bin_displacements(setting.bins, aim.altitude_deg, setting.sky, aim.height_m)
-    light = look.chain.weights * scene_colours(look.scene)
-    mean = (light @ lifted) / light.sum(axis=1)
+    mean = channel_lifts_arcsec(look.chain, look.scene)
     mean = mean - (mean[green_channel(look.instrument)] if len(names) > 1 else 0.0)
     angle = math.radians(aim.parallactic_angle_deg)
     sensor = setting.sensor

@@ -262,10 +262,11 @@ def ladder_pictures(setups: _Setups) -> tuple[npt.NDArray[np.float32], ...]:
         bench = setups["family", 0, rung, 0.0]
         weights = all_weights(bench)
         white = white_rates(weights, study.scene.bins)
+        sky = bench.sky_rate.astype(np.float32)[:, None, None]  # by day brighter than most planets: taken off
         if level == 0.0:
-            level = display_level(truth, bench.picture / white[:, None, None])
+            level = display_level(truth, (bench.picture - sky) / white[:, None, None])
         matrix = screen_matrix(weights, channel_names(bench.setting.instrument.camera), study.scene.bins)
-        pictures.append(to_screen(bench.finished_picture(), white, matrix, level))
+        pictures.append(to_screen(bench.finished_picture() - sky, white, matrix, level))
     return tuple(pictures)
 
 

@@ -21,6 +21,7 @@ from simulate.air import Sky
 from simulate.bodies import Body
 from simulate.camera import SensorGrid
 from simulate.compose.chain import (
+    WIDEST_DISC_SHARE,
     Aim,
     Chain,
     Setting,
@@ -154,7 +155,7 @@ def make_study(
     smallest = min(tool.telescope.aperture_mm for tool in instruments)
     blur = math.hypot(_resolution_arcsec(smallest), sky.seeing_arcsec * aim.airmass**0.6)
     disc = body_width_arcsec(body, seen)
-    width = max(disc / 0.6, disc + 8 * blur)
+    width = max(disc / WIDEST_DISC_SHARE, disc + 8 * blur)
     bins = max((seen_bins(tool.camera) for tool in instruments), key=len)
     finest = min(_resolution_arcsec(tool.telescope.aperture_mm) for tool in instruments)
     cells = max(CELLS_PER_RESOLUTION * width / finest, *(_stack_cells(tool, width) for tool in instruments))

@@ -165,7 +165,8 @@ def _changing_lines(view: View) -> list[tuple[str, str]]:
     """What changes on a body within hours or months, where its data file tells it."""
     seen, body = view.apparition, load_body(view.body)
     without = view.inputs.get("without") or ()
-    spot = None if "red spot" in without else red_spot_text(body, seen, view.inputs.get("red_spot_longitude_deg"))
+    drawn = "red spot" not in without and not view.inputs.get("map")  # a map of one's own has its own spot
+    spot = red_spot_text(body, seen, view.inputs.get("red_spot_longitude_deg")) if drawn else None
     lines = (
         ("Season", season_text(body, seen)),
         ("Red spot", spot),
