@@ -61,6 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     with kept_warnings() as warnings:
         plans = _plans(arguments)
+        common.check_folder(arguments.output)
         folder = Path(arguments.output)
         for name, plan in plans.items():
             check_ready(plan, folder, name, **_work(arguments))

@@ -63,7 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
             raise InputError("--long-exposure", arguments.long_exposure, "it belongs to --long, which was not given")
         long = None if arguments.long is None else _open(arguments.long, arguments, "long-exposure")
         truth, name = _truth(arguments, recording), recording.path.resolve().stem
-        folder = common.output_folder(arguments.output)
+        common.check_folder(arguments.output)
+        folder = Path(arguments.output)
         stack_files(folder, name, [place for place in (recording.path, long and long.path, truth) if place])
         processed = stack_recording(
             recording,
@@ -72,7 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
             obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
             truth=truth,
         )
-        files = write_processed(processed, folder, name)
+        files = write_processed(processed, common.output_folder(arguments.output), name)
     if arguments.json:
         common.print_json(_document(arguments, processed, files, list(told)))
         return 0

@@ -156,6 +156,12 @@ class TestNothingIsLost:
             assert call(stack, short, "--output", str(tmp_path)) == 0
         assert "kept 2 of 6 frames" in capsys.readouterr().out
 
+    def test_no_folder_is_made_for_nothing(self, tmp_path):
+        path = write(tmp_path / "m.fits", np.zeros((4, 20, 20), np.uint16))
+        with pytest.raises(InputError, match="no planet"):
+            call(stack, path, "--output", str(tmp_path / "new"))
+        assert not (tmp_path / "new").exists()
+
 
 class TestWhatIsSaid:
     def test_what_is_missing_to_restore(self, tmp_path, capsys):

@@ -11,6 +11,7 @@ import pytest
 from astropy.io import fits
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from simulate.errors import InputError
 from simulate.recording.exports import as_numbers, read_cube, shown, write_tiff_frames, write_video
@@ -160,6 +161,21 @@ def test_tiff_frames_hold_the_same_numbers(tmp_path):
     picture = iio.imread(files[4])
     assert picture.dtype == np.uint16
     np.testing.assert_array_equal(picture[::-1], frame(4))
+
+
+@pytest.mark.parametrize(("rows", "pattern"), [(20, "GBRG"), (21, "RGGB")])
+def test_tiff_frames_tell_what_is_true_of_them_turned(tmp_path, rows, pattern):
+    cards = (("OBJECT", "mars", ""), ("EGAIN", 1.5, ""), ("BAYERPAT", "RGGB", ""), ("SWCREATE", "simulate", ""))
+    cube = CubeFile(tmp_path / "a.fits", CubeLayout((rows, 30), 2, cards))
+    letters = np.tile([[0, 1], [2, 3]], (11, 15))[:rows].astype(np.uint16)  # R G / G B, the lowest row first
+    for number in range(2):
+        cube.append(letters[None], row(number))
+    cube.finish()
+    write_tiff_frames(cube.path, tmp_path / "frames")
+    with Image.open(tmp_path / "frames" / "frame_00001.tif") as image:
+        told, top = json.loads(image.tag_v2[270]), np.asarray(image)[:2, :2]
+    assert told == {"OBJECT": "mars", "EGAIN": 1.5, "BAYERPAT": pattern, "SWCREATE": "simulate", "ROWORDER": "TOP-DOWN"}
+    assert "".join("RGGB"[int(n)] for n in top.ravel()) == pattern
 
 
 def test_video_is_lossless_but_for_the_lower_bits(tmp_path):
