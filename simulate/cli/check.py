@@ -34,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--compared-with", metavar="TIME", help="instant of another picture by this setup: why is it better?"
     )
     told.add_argument("--compared-picture", metavar="FILE", help="that picture, if it is at hand")
+    told.add_argument("--compared-site", metavar="PLACE", help="from where it was taken, as for --site")
     common.add_face(told)
     told.add_argument("--no-files", action="store_true", help="write no sheet, labels and animation")
     common.add_output(parser)
@@ -86,6 +87,7 @@ def _options(arguments: argparse.Namespace) -> CheckOptions:
         scene=scene,
         compared_with=arguments.compared_with,
         compared_picture=arguments.compared_picture,
+        compared_site=arguments.compared_site,
     )
 
 
@@ -109,16 +111,15 @@ def write_check(result: Check, base: Path) -> dict[str, str]:
 
 
 def _print_text(result: Check, files: dict[str, str]) -> None:
-    from simulate.present.check_words import check_lines, detail_lines
+    from simulate.present.check_words import check_lines, detail_lines, feature_lines
 
-    print(f"{result.body} through {result.instrument.name}, {result.apparition.time_utc}")
+    print(f"{result.body.capitalize()} through {result.instrument.name}, {result.told_utc}")
     for label, text in check_lines(result):
         print(f"  {label:<16} {text}")
     if result.features:
         print("  feature                        in the picture   to be had")
-        for feature in result.features[:12]:
-            told = "cannot tell" if feature.contrast is None else f"{100 * feature.contrast:.1f} %"
-            print(f"    {feature.name:<30} {told:>12} {100 * feature.expected_contrast:>10.1f} %")
+        for name, told, due in feature_lines(result):
+            print(f"    {name:<30} {told:>12} {due:>12}".rstrip())
     for title, lines in detail_lines(result):
         print(f"  {title}")
         for line in lines:

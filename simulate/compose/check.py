@@ -11,34 +11,29 @@ import numpy as np
 
 from simulate.air import Sky
 from simulate.bodies import Body, load_body
-from simulate.compose.check_bench import Bench, Fitted, half_of, linearised
+from simulate.compose.check_bench import Bench, Fitted, fitted_to, half_of
 from simulate.compose.check_budget import budget_of
 from simulate.compose.check_findings import (
     clock_of,
     curve_of,
     faults_of,
     features_of,
+    floor_deg,
     overshoot_of,
     readings_of,
     shifts_of,
     twin_of,
 )
-from simulate.compose.check_points import points_of
-from simulate.compose.check_time import other_time, refuse_other_time
+from simulate.compose.check_points import Points, points_of
+from simulate.compose.check_time import other_time, refuse_other_body, refuse_other_time, rotation_s, shows_a_face
 from simulate.compose.view import ViewOptions, refuse_below_horizon, view_inputs
 from simulate.errors import InputError, choose, kept_warnings
-from simulate.geometry import Site, apparition, as_site, parse_time
+from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement.checking.faults import verdict_of
 from simulate.judgement.checking.finding import find_planet
-from simulate.judgement.checking.fitting import Fit, fit_picture, refuse_unlike
-from simulate.judgement.checking.measures import (
-    Measurement,
-    aperture_of,
-    effective_aperture,
-    measure_levels,
-    measure_transfer,
-)
+from simulate.judgement.checking.fitting import Fit, refuse_unlike
+from simulate.judgement.checking.measures import Measurement, aperture_of, effective_aperture, measure_levels
 from simulate.judgement.checking.reading import UserPicture, read_picture
 from simulate.judgement.checking.results import Budget, Check
 from simulate.scene import SceneOptions
@@ -49,11 +44,23 @@ if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
     from astropy.time import Time
 
+AT_ODDS = 0.002
+"""Share of a picture that the theory of the moons' time may explain less than that of the time told."""
+
 LEAST_EXPLAINED = 0.978
 """Share of a picture's variance that the theory of the right body explains at least."""
 
 DOUBTFUL = 0.99
 """Share below which another time is tried too, where the clock cannot be told."""
+
+GAP_TO_TRUTH, FARTHEST_TRUTH = 2.0, 0.012
+"""Share of the scale by which it may be wrong for each share of the picture that the theory does not explain, and the
+most of it: what is left has a shape, and that pulls on the scale (on pictures of the trial 70 % lie within one sigma
+so, and 69 % without; it matters for poor pictures)."""
+
+POORLY_EXPLAINED, RINGING = 0.992, 0.1
+"""Share of the picture that the theory must explain, and overshoot of the limb that there may be, for places on the
+disc to be measured."""
 
 SCALE_FLOOR = 0.0014
 """Share of the scale below which no uncertainty is stated: limb darkening and radii are known no better (measured on
@@ -86,6 +93,9 @@ class CheckOptions:
         Instant of another picture of this body by the same setup from the same place: why is it better?
     compared_picture : str, Path, UserPicture or None
         That picture; without it, the best that the setup could give then.
+    compared_site : str, Site, EarthLocation or None
+        From where it was taken; None means from the place of the first or, where the body was below the horizon
+        then, from one where it stood as high.
     """
 
     twin: str | None = None
@@ -95,9 +105,10 @@ class CheckOptions:
     scene: SceneOptions = field(default_factory=SceneOptions)
     compared_with: str | Time | None = None
     compared_picture: str | Path | UserPicture | None = None
+    compared_site: str | Site | EarthLocation | None = None
 
     def __post_init__(self) -> None:
-        if self.compared_picture is not None and self.compared_with is None:
+        if (self.compared_picture is not None or self.compared_site is not None) and self.compared_with is None:
             raise InputError("--compared-with", "nothing", "give the instant of the other picture")
         if not (math.isfinite(self.enlarged) and 0.05 <= self.enlarged <= 50):
             raise InputError("--enlarged", self.enlarged, "give a factor from 0.05 to 50")
@@ -145,11 +156,11 @@ def check(
         seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
         refuse_below_horizon(seen)
         bench = Bench(known, tool, seen, sky or Sky(), asked.scene)
-        result = _judged(bench, _fitted(bench, shown, asked.enlarged), asked, seed)
+        result = _judged(_settled(bench, _fitted(bench, shown, asked.enlarged), asked), asked, seed)
         if asked.compared_with is not None:
             result = replace(result, budget=_budget(bench, result, asked))
     inputs = view_inputs(known, tool, seen, sky or Sky(), ViewOptions(scene=asked.scene), seed)
-    return replace(result, warnings=(*shown.notes, *told, *result.warnings), inputs=inputs)
+    return replace(result, told_utc=seen.time_utc, warnings=(*shown.notes, *told, *result.warnings), inputs=inputs)
 
 
 def _read(picture: str | Path | UserPicture) -> UserPicture:
@@ -157,29 +168,95 @@ def _read(picture: str | Path | UserPicture) -> UserPicture:
 
 
 def _budget(bench: Bench, mine: Check, options: CheckOptions) -> Budget:
-    """Weigh the picture against another of the same setup, air and place."""
-    assert options.compared_with is not None
-    seen = apparition(bench.body, parse_time(options.compared_with), bench.seen.site, ephemeris=bench.seen.ephemeris)
-    refuse_below_horizon(seen)
+    """Weigh the picture against another of the same setup and air."""
+    seen, elsewhere = _seen_then(bench, options)
     other = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
     theirs = None
     if options.compared_picture is not None:
-        fitted = _fitted(other, _read(options.compared_picture), 1.0)
-        theirs = _judged(other, fitted, CheckOptions(only_fit=True), 0)
-    return budget_of(mine, other, theirs)
+        try:
+            fitted = _fitted(other, _read(options.compared_picture), 1.0)
+        except InputError as error:
+            field = {"PICTURE": "--compared-picture", "--time": "--compared-with"}.get(error.field, error.field)
+            raise InputError(field, error.value, error.allowed) from error
+        theirs = _judged(_Settled(other, fitted), CheckOptions(only_fit=True), 0)
+    return replace(budget_of(mine, other, theirs), elsewhere=elsewhere)
+
+
+def _seen_then(bench: Bench, options: CheckOptions) -> tuple[Apparition, bool]:
+    """Return the body at the time of the other picture, and whether a place was taken where it stood as high as here.
+
+    Nobody says that the other picture was taken from the same place; where it cannot have been, only the height
+    matters, and the same height is the fair one.
+    """
+    assert options.compared_with is not None
+    here, time = bench.seen, parse_time(options.compared_with)
+    site = here.site if options.compared_site is None else as_site(options.compared_site)
+    seen = apparition(bench.body, time, site, ephemeris=here.ephemeris)
+    if seen.airmass is not None or site is None:
+        return seen, False
+    if options.compared_site is not None:
+        refuse_below_horizon(seen)
+    names = ("site", "altitude_deg", "apparent_altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg")
+    sky = ("sun_altitude_deg", "moon_altitude_deg", "moon_separation_deg", "moon_phase_angle_deg")
+    as_high: dict[str, Any] = {name: getattr(here, name) for name in (*names, *sky)}
+    return replace(apparition(bench.body, time, ephemeris=here.ephemeris), **as_high), True
+
+
+@dataclass(frozen=True, eq=False)
+class _Settled:
+    """A fitted picture at the time that its moons speak for: the one told, as a rule.
+
+    Parameters
+    ----------
+    bench, fitted
+        Theory and fit of that time.
+    points : tuple or None
+        Moons, dots, what they say of the time, and the names of moons that show; None where not looked for.
+    later_s : float
+        By how much that time lies after the one told.
+    at_odds : bool
+        Whether the moons speak for another time than the face does: then neither is believed.
+    """
+
+    bench: Bench
+    fitted: Fitted
+    points: Points | None = None
+    later_s: float = 0.0
+    at_odds: bool = False
+
+
+def _settled(bench: Bench, fitted: Fitted, options: CheckOptions) -> _Settled:
+    """Look at the moons; if they single out another time, fit the picture anew as of that time."""
+    if options.only_fit or not options.features:
+        return _Settled(bench, fitted)
+    points = points_of(bench, fitted)
+    told = points.time
+    if told is None or told.offset_s is None or told.matched <= told.matched_as_told:
+        return _Settled(bench, fitted, points)
+    at = instant_after(bench.seen.time_utc, told.offset_s)
+    seen = apparition(bench.body, at, bench.seen.site, ephemeris=bench.seen.ephemeris)
+    at_odds = _Settled(bench, fitted, points, at_odds=True)
+    if seen.site is not None and seen.airmass is None:
+        return at_odds
+    other = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
+    again = fitted_to(other, fitted.picture, fitted.plane, fitted.found)
+    if again.fit.explained < fitted.fit.explained - AT_ODDS:
+        return at_odds
+    return _Settled(other, again, replace(points_of(other, again), time=told), told.offset_s)
 
 
 def _fitted(bench: Bench, picture: UserPicture, enlarged: float) -> Fitted:
     """Find the planet and fit it; refuse what is not this body."""
     plane = 1 if picture.levels.shape[0] == 3 else 0
     found = find_planet(picture.levels[plane], picture.name)
-    theory = bench.theory(bench.green)
-    fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
+    fitted = fitted_to(bench, picture, plane, found)
+    fit = fitted.fit
     if fit.explained < LEAST_EXPLAINED:
+        refuse_other_body(bench, picture.levels[plane], found, picture.bits, fit)
         refuse_other_time(bench, picture.levels[plane], found, picture.bits, fit)
     refuse_unlike(fit, LEAST_EXPLAINED, bench.body.name)
     _refuse_other_size(bench, fit, enlarged)
-    return Fitted(picture, plane, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
+    return fitted
 
 
 def _refuse_other_size(bench: Bench, fit: Fit, enlarged: float) -> None:
@@ -189,16 +266,15 @@ def _refuse_other_size(bench: Bench, fit: Fit, enlarged: float) -> None:
         raise InputError("BODY", bench.body.name, wanted)
 
 
-def _judged(bench: Bench, fitted: Fitted, options: CheckOptions, seed: int) -> Check:
+def _judged(settled: _Settled, options: CheckOptions, seed: int) -> Check:
     """Measure everything in a fitted picture."""
+    bench, fitted = settled.bench, settled.fitted
     expected = bench.expected_transfer()
     response = np.interp(fitted.theory.frequency, *expected)
-    twin = None if options.twin is None else twin_of(bench, fitted, options.twin.strip().lower(), seed)
-    place = _place(bench, fitted, options)
-    details = {}
-    if not options.only_fit and options.features:
-        details = _details(bench, fitted, response, place["clock"])
-    return Check(
+    due_mm = aperture_of(half_of(*expected), bench.wavelength_nm)
+    place = _place(settled, options)
+    quality = _quality(bench, fitted, options, due_mm)
+    result = Check(
         body=bench.body.name,
         instrument=bench.instrument,
         apparition=bench.seen,
@@ -209,34 +285,46 @@ def _judged(bench: Bench, fitted: Fitted, options: CheckOptions, seed: int) -> C
         expected_light=fitted.theory.blurred(response),
         transfer=fitted.measured,
         curve=curve_of(bench, fitted.measured, expected),
-        expected_aperture_mm=aperture_of(half_of(*expected), bench.wavelength_nm),
-        twin=twin,
+        expected_aperture_mm=due_mm,
+        later_s=settled.later_s,
+        at_odds=settled.at_odds,
+        marked=shows_a_face(bench),
         **place,
-        **_quality(bench, fitted, options),
-        **details,
+        **quality,
     )
+    if options.twin is not None:
+        twin, warning = twin_of(bench, fitted, options.twin.strip().lower(), seed)
+        result = replace(result, twin=twin, warnings=(*result.warnings, *warning))
+    if not options.only_fit and options.features:
+        result = replace(result, **_details(settled, response, result))
+    return result
 
 
-def _place(bench: Bench, fitted: Fitted, options: CheckOptions) -> dict[str, Any]:
+def _place(settled: _Settled, options: CheckOptions) -> dict[str, Any]:
     """Scale, focal length, angle, mirror and clock."""
-    fit = fitted.fit
+    bench, fit = settled.bench, settled.fitted.fit
     value = fit.pose.scale_arcsec
-    scale = Measurement(value, value * math.hypot(fit.errors["log scale"], SCALE_FLOOR))
+    off = min(GAP_TO_TRUTH * max(1.0 - fit.explained, 0.0), FARTHEST_TRUTH)
+    scale = Measurement(value, value * math.hypot(fit.errors["log scale"], SCALE_FLOOR, off))
     focal = bench.instrument.camera.pixel_um * 1e-3 * ARCSEC_PER_RADIAN / value / options.enlarged
     sure = fit.tells_angle and fit.tells_mirror
     radius = bench.seen.equatorial_diameter_arcsec / 2
     limb = math.hypot(fit.errors["row"], fit.errors["column"]) * fit.window.factor / math.sqrt(2.0)
+    clock = clock_of(bench, settled.fitted) if sure and not options.only_fit and not settled.at_odds else None
+    if clock is not None:
+        error = math.hypot(clock.error, floor_deg(settled.fitted) / 360.0 * rotation_s(bench))
+        clock = Measurement(clock.value + settled.later_s, error)
     return {
         "pixel_scale": scale,
         "focal_length": Measurement(focal, focal * scale.error / value),
         "angle": Measurement(fit.pose.angle_deg, math.degrees(fit.errors["angle"])) if fit.tells_angle else None,
         "mirrored": fit.pose.mirrored if sure else None,
-        "clock": clock_of(bench, fitted) if sure and not options.only_fit else None,
+        "clock": clock,
         "mark_error_deg": math.degrees(limb * value / radius),
     }
 
 
-def _quality(bench: Bench, fitted: Fitted, options: CheckOptions) -> dict[str, Any]:
+def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float) -> dict[str, Any]:
     """Sharpness, shifts, levels, the limb and the faults."""
     picture, found = fitted.picture, fitted.found
     aperture = effective_aperture(fitted.measured, bench.wavelength_nm, fitted.fit.pose.scale_arcsec)
@@ -253,19 +341,41 @@ def _quality(bench: Bench, fitted: Fitted, options: CheckOptions) -> dict[str, A
         "levels": levels,
         "overshoot": overshoot,
         "faults": faults,
-        "verdict": verdict_of(faults),
+        "verdict": verdict_of(faults, aperture.value_mm / due_mm),
         "lookalikes": alike,
     }
 
 
-def _details(bench: Bench, fitted: Fitted, response: Any, clock: Measurement | None) -> dict[str, Any]:
+def _details(settled: _Settled, response: Any, result: Check) -> dict[str, Any]:
     """Moons and dots; then another time or, if none is better, features and what can be measured."""
-    moons, dots, moons_time = points_of(bench, fitted)
-    result: dict[str, Any] = {"moons": moons, "dots": dots, "moons_time": moons_time}
+    bench, fitted, points = settled.bench, settled.fitted, settled.points
+    assert points is not None
+    found: dict[str, Any] = {
+        "moons": points.moons,
+        "dots": points.dots,
+        "moons_time": points.time,
+        "moons_found": points.found,
+    }
     fit = fitted.fit
-    if clock is None and fit.explained < DOUBTFUL:
+    unsure = result.clock is None and (fit.explained < DOUBTFUL or (shows_a_face(bench) and not fit.tells_angle))
+    if unsure and settled.later_s == 0.0 and not settled.at_odds:
         other = other_time(bench, fitted.levels, fitted.found, fitted.picture.bits, fit)
         if other is not None:
-            return result | {"other_time": other}  # details of another face would mean nothing
+            return found | {"other_time": other}  # details of another face would mean nothing
     features = features_of(bench, fitted, response)
-    return result | {"features": features, "readings": readings_of(bench, fitted, features)}
+    unmeasured = _why_unmeasured(settled, result)
+    if unmeasured:
+        return found | {"features": features, "clock": None, "unmeasured": unmeasured}
+    return found | {"features": features, "readings": readings_of(bench, fitted, features)}
+
+
+def _why_unmeasured(settled: _Settled, result: Check) -> str:
+    """Return why no places on the disc should be measured; empty if they may."""
+    if result.levels.overexposed:
+        return "too much of the disc is burnt out"
+    if result.overshoot.value > RINGING:
+        return f"its limb overshoots by {100 * result.overshoot.value:.0f} %, so its markings are moved, too"
+    if result.fit.explained < POORLY_EXPLAINED:
+        share, least = 100 * result.fit.explained, 100 * POORLY_EXPLAINED
+        return f"the theory explains only {share:.1f} % of it, {least:.1f} are needed"
+    return "its moons and its face speak for different times" if settled.at_odds else ""

@@ -27,8 +27,8 @@ from simulate.geometry import Apparition
 from simulate.instruments import Instrument
 from simulate.judgement.checking.faults import Optics
 from simulate.judgement.checking.finding import Found
-from simulate.judgement.checking.fitting import Fit, Problem
-from simulate.judgement.checking.measures import MeasuredTransfer, aperture_of, parameters_of
+from simulate.judgement.checking.fitting import Fit, Problem, fit_picture
+from simulate.judgement.checking.measures import MeasuredTransfer, aperture_of, measure_transfer, parameters_of
 from simulate.judgement.checking.model import Theory, laid_under
 from simulate.judgement.checking.reading import UserPicture
 from simulate.scene import Scene, SceneOptions, render
@@ -170,6 +170,30 @@ class Fitted:
         rows, columns = self.fit.window.pixels
         light = theory.blurred(self.fit.blur.at(theory.frequency))
         return laid_under(light, theory, self.fit.pose_here, (rows.ravel(), columns.ravel()))
+
+
+def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found) -> Fitted:
+    """Fit a plane of a picture to the theory of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The body as told.
+    picture : UserPicture
+        The picture.
+    plane : int
+        Which of its planes.
+    found : Found
+        Where the planet is.
+
+    Raises
+    ------
+    InputError
+        If what was found does not look like this body.
+    """
+    theory = bench.theory(bench.green)
+    fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
+    return Fitted(picture, plane, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
 
 
 def linearised(fit: Fit, theory: Theory) -> FloatArray:

@@ -13,10 +13,12 @@ from scipy import ndimage
 from simulate.bodies import feature_names
 from simulate.camera import channel_names
 from simulate.compose.check_bench import Bench, Fitted
+from simulate.errors import InputError
 from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judgement.checking.faults import (
     Fault,
     Lookalikes,
+    from_clipping,
     from_levels,
     from_overshoot,
     from_sampling,
@@ -113,8 +115,32 @@ def faults_of(
         from_levels(levels, fitted.found.area_px),
     ]
     if shifts:
-        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, 0.6 / fit.half_frequency))
+        angle = to_vertical_deg(bench, fitted, shifts)
+        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, 0.6 / fit.half_frequency, angle))
+    faults.append(from_clipping(levels, faults))
     return tuple(sorted(faults, key=lambda fault: -fault.evidence)), alike
+
+
+def to_vertical_deg(bench: Bench, fitted: Fitted, shifts: tuple[ChannelShift, ...]) -> float | None:
+    """Return the angle, 0 to 90 deg, between the line from red to blue and the vertical; None if either is unknown.
+
+    Parameters
+    ----------
+    bench, fitted
+        Theory and picture.
+    shifts : tuple of ChannelShift
+        Of red and blue.
+    """
+    zenith = bench.seen.parallactic_angle_deg
+    if zenith is None or not fitted.fit.tells_angle:
+        return None
+    by_name = {shift.name: np.array([shift.row_px, shift.column_px]) for shift in shifts}
+    up, across = by_name.get("blue", np.zeros(2)) - by_name.get("red", np.zeros(2))
+    pose = fitted.fit.pose
+    east, north = pose.sky_of(np.float64(pose.row + up), np.float64(pose.column + across))
+    angle = math.degrees(math.atan2(float(east), float(north)))
+    # the air lifts blue, but a corrector may overdo it
+    return abs(math.remainder(angle - zenith, 180.0))
 
 
 def clock_of(bench: Bench, fitted: Fitted) -> Measurement | None:
@@ -213,8 +239,12 @@ FARTHEST_STEPS = 6.0
 LOOSEST_DEG = 12.0
 """Largest error with which an angle is told."""
 
-FLOOR_DEG = 0.1
-"""Error below which no angle is stated: limb darkening and outlines of the theory are known no better."""
+FLOOR_DEG = 0.25
+"""Error below which no angle is stated: limb darkening and outlines of the theory are known no better (pictures made
+with the very theory gave tilts and latitudes 0.2-0.3 deg off)."""
+
+DEG_A_SHARE = 40.0
+"""Degrees that this grows by for each share of the picture that the theory does not explain."""
 
 HIGHEST_DEG = 60.0
 """Latitude beyond which a cap's middle is no longer a place."""
@@ -227,7 +257,7 @@ def readings_of(bench: Bench, fitted: Fitted, features: tuple[FeatureContrast, .
     """Return what can be measured in the picture, with standard deviations: angles of the planet, latitudes of belts.
 
     Each angle of the theory is moved a little; how much of that change the picture holds beyond place, scale,
-    turn, blur and tone is the correction of the angle. Nothing is returned that the picture cannot tell.
+    turn, blur and tone is the correction of the angle. What the picture cannot tell has an infinite error.
 
     Parameters
     ----------
@@ -239,13 +269,22 @@ def readings_of(bench: Bench, fitted: Fitted, features: tuple[FeatureContrast, .
     if not fitted.fit.tells_angle:
         return ()
     result = []
+    floor = floor_deg(fitted)
     for name, told, moved in _angles(bench):
         before, after = (bench.at(moved(sign * MEASURED_STEP_DEG)) for sign in (-1.0, 1.0))
         change = bench.change(before, after, 2.0 * MEASURED_STEP_DEG)
         value, error = amplitude_of(fitted.fit, fitted.under(change), fitted.jacobian)
-        if error < LOOSEST_DEG and abs(value) < max(FARTHEST_STEPS * MEASURED_STEP_DEG, 3.0 * error):
-            result.append(Reading(name, told + value, math.hypot(error, FLOOR_DEG), told, "deg"))
+        error = math.hypot(error, floor)
+        if error > LOOSEST_DEG:
+            result.append(Reading(name, math.nan, math.inf, told, "deg"))
+        elif abs(value) < max(FARTHEST_STEPS * MEASURED_STEP_DEG, 3.0 * error):
+            result.append(Reading(name, told + value, error, told, "deg"))
     return (*result, *_latitudes(bench, fitted, features))
+
+
+def floor_deg(fitted: Fitted) -> float:
+    """Return the error below which no angle is stated of a picture, deg."""
+    return math.hypot(FLOOR_DEG, DEG_A_SHARE * max(1.0 - fitted.fit.explained, 0.0))
 
 
 def _angles(bench: Bench) -> Iterator[tuple[str, float, Callable[[float], Apparition]]]:
@@ -319,7 +358,7 @@ def _latitudes(bench: Bench, fitted: Fitted, features: tuple[FeatureContrast, ..
             for s in (place, place + value, place + value + error)
         )
         if abs(usual) < HIGHEST_DEG:
-            error = math.hypot(beside - here, FLOOR_DEG)
+            error = math.hypot(beside - here, floor_deg(fitted))
             result.append(Reading(f"latitude of the {judged.name}", here, error, usual, "deg"))
     return result[:LATITUDES]
 
@@ -340,11 +379,14 @@ def _on_meridian(bench: Bench, difference: Theory, pole: tuple[float, float]) ->
     return float((line * weight).sum() / weight.sum())
 
 
-def twin_of(bench: Bench, fitted: Fitted, feature: str, seed: int) -> Twin:
-    """Return the twin of the picture without a feature."""
+def twin_of(bench: Bench, fitted: Fitted, feature: str, seed: int) -> tuple[Twin | None, tuple[str, ...]]:
+    """Return the twin of the picture without a feature, or None and the sentence that says why there is none."""
     close = close_up(fitted.levels, fitted.fit, fitted.theory, fitted.picture.bits)
     without = bench.without(frozenset({feature}))
-    return make_twin(feature, close, fitted.theory, without, ring_gap(bench, feature), seed)
+    try:
+        return make_twin(feature, close, fitted.theory, without, ring_gap(bench, feature), seed), ()
+    except InputError as error:
+        return None, (f"no twin for the {feature}: {error.allowed}",)
 
 
 def ring_gap(bench: Bench, name: str) -> RingGap | None:

@@ -17,12 +17,14 @@ from simulate.judgement.checking.dots import (
     Expected,
     MoonWidth,
     linear_light,
+    lit_part,
     measure_spot,
     perfect_width,
     stray_dots,
     width_through,
 )
-from simulate.judgement.checking.measures import Measurement
+from simulate.judgement.checking.faults import USUAL_OVERSHOOT
+from simulate.judgement.checking.measures import Measurement, limb_overshoot_of
 from simulate.judgement.checking.model import Pose
 from simulate.judgement.checking.results import MoonsTime
 from simulate.stack.restore import rings_of
@@ -38,6 +40,9 @@ APART_MIN = 40.0
 
 LEAST_MATCHED = 2
 """Dots that must be moons before they say anything of the time."""
+
+RINGS = 2.5
+"""Widths of the telescope's image beyond that, within which an over-sharpened limb leaves rings (common practice)."""
 
 BESIDE = 1.12
 """Radius of the planet and its rings, in their own, within which dots are left to the disc."""
@@ -56,7 +61,29 @@ class _Places:
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
 
-def points_of(bench: Bench, fitted: Fitted) -> tuple[tuple[MoonWidth, ...], tuple[Dot, ...], MoonsTime | None]:
+@dataclass(frozen=True)
+class Points:
+    """What a picture shows beside its planet.
+
+    Parameters
+    ----------
+    moons : tuple of MoonWidth
+        Moons whose width was measured.
+    dots : tuple of Dot
+        Dots that no moon accounts for.
+    time : MoonsTime or None
+        What all dots say of the time.
+    found : tuple of str
+        Moons that show, whether or not their width can be measured.
+    """
+
+    moons: tuple[MoonWidth, ...]
+    dots: tuple[Dot, ...]
+    time: MoonsTime | None
+    found: tuple[str, ...]
+
+
+def points_of(bench: Bench, fitted: Fitted) -> Points:
     """Return the moons found, the dots that are none, and what both say of the time.
 
     Parameters
@@ -64,27 +91,43 @@ def points_of(bench: Bench, fitted: Fitted) -> tuple[tuple[MoonWidth, ...], tupl
     bench, fitted
         Theory and picture.
     """
-    light = linear_light(fitted.levels, fitted.fit)
+    part = lit_part(fitted.levels, fitted.found.sky, fitted.found.noise)
+    light = linear_light(fitted.levels[part], fitted.fit)
+    first_row, first_column = part[0].start, part[1].start
     width = perfect_width(bench.cutoff, 0.0)
     clear = BESIDE * fitted.theory.extent_arcsec
-    every = stray_dots(light, fitted.fit.pose, clear, max(width, 1.5 * fitted.fit.pose.scale_arcsec), ())
-    told = _moons_time(bench, fitted, every, 1.2 * width + 0.5)
+    # an over-sharpened limb is followed by rings that break into dots
+    rung = clear + (RINGS * width if limb_overshoot_of(fitted.measured) > USUAL_OVERSHOOT else 0.0)
+    here = _moved(fitted.fit.pose, -first_row, -first_column)
+    every = tuple(
+        replace(dot, row=dot.row + first_row, column=dot.column + first_column)
+        for dot in stray_dots(light, here, rung, max(width, 1.5 * here.scale_arcsec), ())
+    )
+    near = 1.2 * width + 0.5
+    told = _moons_time(bench, fitted, every, near)
     pose = fitted.fit.pose if told is None else told.pose
     expected = tuple(
         Expected(moon.name, moon.east_arcsec, moon.north_arcsec, 2 * moon.radius_arcsec)
         for moon in bench.seen.moons
         if moon.state == "clear"
     )
-    moons = tuple(_widths(bench, fitted, light, pose, expected, clear))
-    if told is not None and told.matched == told.dots and told.matched > told.matched_as_told:
-        return moons, (), told  # moons all, at another time
-    dots = []
+    moons = tuple(_widths(bench, fitted, light, _moved(pose, -first_row, -first_column), expected, clear))
+    found, dots = {moon.name for moon in moons}, []
     for dot in every:
         east, north = (float(x[0]) for x in pose.sky_of(np.array([dot.row]), np.array([dot.column])))
-        near = (math.hypot(east - one.east_arcsec, north - one.north_arcsec) for one in expected)
-        if min(near, default=math.inf) > 1.2 * width + 0.5:
+        away = {one.name: math.hypot(east - one.east_arcsec, north - one.north_arcsec) for one in expected}
+        closest = min(away, key=lambda name: away[name], default="")
+        if closest and away[closest] <= near:
+            found.add(closest)
+        else:
             dots.append(replace(dot, east_arcsec=east, north_arcsec=north))
-    return moons, tuple(dots), told
+    if told is not None and told.matched == told.dots and told.matched > told.matched_as_told:
+        dots = []  # moons all, at another time
+    return Points(moons, tuple(dots), told, tuple(sorted(found)))
+
+
+def _moved(pose: Pose, rows: float, columns: float) -> Pose:
+    return replace(pose, row=pose.row + rows, column=pose.column + columns)
 
 
 def _widths(

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 
-from simulate.compose.check_bench import Bench
-from simulate.errors import InputError
+from simulate.bodies import load_body
+from simulate.compose.check_bench import Bench, fitted_to
+from simulate.compose.check_findings import clock_of
+from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judgement.checking.dates import by_likeness
 from simulate.judgement.checking.finding import Found
-from simulate.judgement.checking.fitting import Fit, fit_picture
+from simulate.judgement.checking.fitting import Fit, Problem, fit_picture
+from simulate.judgement.checking.measures import parameters_of
 from simulate.judgement.checking.model import Theory
+from simulate.judgement.checking.reading import UserPicture
 from simulate.judgement.checking.results import OtherTime
+from simulate.scene import SceneOptions
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -32,8 +38,14 @@ LEAST_ALIKE = 0.97
 BETTER = 0.5
 """Share of what is unexplained that another time may leave so before it is preferred."""
 
+SETTLED = 0.8
+"""The same where the picture tells angle and mirror then, and not as told."""
+
+GLOBE_FITS, FACE_STEPS = 0.99, 32
+"""Share of a picture from which its globe fits, so that only the face is sought, and faces that are tried then."""
+
 ROTATION_STEPS = 16
-"""Faces of a marked body that are tried, evenly over one rotation."""
+"""Faces of a marked body that are tried, evenly over half a rotation before and after."""
 
 YEARS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0)
 """Years before and after that are tried for a body with rings."""
@@ -43,6 +55,37 @@ WEEKS = (1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 22, 26, 30, 35, 40)
 
 LARGE_PHASE_DEG = 25.0
 """Phase angle from which the outline tells the date better than the face."""
+
+
+BRIGHT = ("venus", "mars", "jupiter", "saturn")
+"""Planets that a picture may be mixed up with."""
+
+
+def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:
+    """Raise `InputError` that names another bright planet, if a picture fits it at the time told.
+
+    Parameters
+    ----------
+    bench, levels, found, bits, fit
+        As for `refuse_other_time`.
+    """
+    for name in BRIGHT:
+        if name == bench.body.name:
+            continue
+        body = load_body(name)
+        with kept_warnings():  # of a body that nobody asked for
+            seen = apparition(body, bench.seen.time_utc, ephemeris=bench.seen.ephemeris)
+            other = Bench(body, bench.instrument, seen, bench.sky, SceneOptions())
+            try:
+                explained = fit_picture(levels, found, other.theory(other.green), bits).explained
+            except InputError:
+                continue
+        if explained > SURE and 1.0 - explained < BETTER * (1.0 - fit.explained):
+            told = (
+                f"the picture does not look like it (theory explains {100 * fit.explained:.0f} % of it) but like "
+                f"{name} at that time ({100 * explained:.0f} %)"
+            )
+            raise InputError("BODY", bench.body.name, told)
 
 
 def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:
@@ -66,13 +109,17 @@ def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int,
         return
     told = (
         f"the picture does not look like it at this time (theory explains {100 * fit.explained:.0f} % of it), but as "
-        f"at about {other.words} ({100 * other.explained:.0f} %) or when it stood alike: mind date, time zone and clock"
+        f"at about {other.words} ({100 * other.explained:.0f} %) or when it stood alike: mind date, time zone and "
+        "clock, or it is another planet"
     )
     raise InputError("--time", bench.seen.time_utc, told)
 
 
 def other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> OtherTime | None:
-    """Return another time whose theory leaves at most half as much of a picture unexplained, or None.
+    """Return another time whose theory leaves much less of a picture unexplained, or None.
+
+    Half as much, as a rule; where the picture does not tell its angle as told, it is enough that it tells angle and
+    mirror then and leaves clearly less.
 
     Parameters
     ----------
@@ -82,20 +129,63 @@ def other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: F
     offsets = list(_offsets_s(bench))
     if fit.explained < LEAST_LIKE or not offsets:
         return None
-    likeness, offset = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[0]
-    if likeness < LEAST_ALIKE:
-        return None
-    explained = _explained(bench, levels, found, bits, offset)
-    if 1.0 - explained > BETTER * (1.0 - fit.explained):
-        return None
-    return OtherTime(_seen(bench, offset).time_utc, explained)
-
-
-def _explained(bench: Bench, levels: FloatArray, found: Found, bits: int, offset_s: float) -> float:
+    if shows_a_face(bench) and fit.explained > GLOBE_FITS:
+        offset = _by_face(bench, fit)
+    else:
+        likeness, offset = by_likeness(levels, found, offsets, lambda away: _theory(bench, away))[0]
+        if likeness < LEAST_ALIKE:
+            return None
     try:
-        return fit_picture(levels, found, _theory(bench, offset_s), bits).explained
+        other = fit_picture(levels, found, _theory(bench, offset), bits)
     except InputError:
-        return 0.0
+        return None
+    if shows_a_face(bench):
+        offset, other = _nearer(bench, levels, found, bits, offset, other)
+    left = (1.0 - other.explained) / max(1.0 - fit.explained, 1e-9)
+    settled = not fit.tells_angle and other.tells_angle and other.tells_mirror and left < SETTLED
+    if left > BETTER and not settled:
+        return None
+    return OtherTime(_seen(bench, offset).time_utc, other.explained)
+
+
+def _by_face(bench: Bench, fit: Fit) -> float:
+    """Return the offset at which the face leaves least of a picture whose globe fits, in any of its four poses, s."""
+    axis, start = bench.seen.north_pole_position_angle_deg, parameters_of(fit)
+    best = math.inf, 0.0
+    rotation = rotation_s(bench)
+    for step in range(1 - FACE_STEPS // 2, FACE_STEPS // 2 + 1):
+        offset = rotation * step / FACE_STEPS
+        theory = _theory(bench, offset)
+        for mirrored in (fit.pose.mirrored, not fit.pose.mirrored):
+            problem = Problem(fit.window, theory, mirrored)
+            angle = fit.pose.angle_deg if mirrored is fit.pose.mirrored else 2 * axis - fit.pose.angle_deg
+            for turned in (angle, angle + 180.0):
+                place = start.copy()
+                place[3] = math.radians(turned)
+                best = min(best, (float(np.mean(problem.residual(place) ** 2)), offset))
+    return best[1]
+
+
+def _nearer(bench: Bench, levels: FloatArray, found: Found, bits: int, offset_s: float, fit: Fit) -> tuple[float, Fit]:
+    """Return the time between the steps that were tried at which the face fits best, by its own clock."""
+    if not (fit.tells_angle and fit.tells_mirror):
+        return offset_s, fit
+    seen = _seen(bench, offset_s)
+    there = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
+    picture = UserPicture(levels[None], bits, 0, 0.0, "")
+    clock = clock_of(there, fitted_to(there, picture, 0, found))
+    if clock is None:
+        return offset_s, fit
+    try:
+        return offset_s + clock.value, fit_picture(levels, found, _theory(bench, offset_s + clock.value), bits)
+    except InputError:
+        return offset_s, fit
+
+
+def shows_a_face(bench: Bench) -> bool:
+    """Whether the time of a body shows in the face that it turns to us, rather than in rings or phase."""
+    plain = not bench.body.rings and bench.seen.phase_angle_deg <= LARGE_PHASE_DEG
+    return bool(plain and bench.body.features and bench.seen.central_meridian_deg)
 
 
 def _offsets_s(bench: Bench) -> Iterator[float]:
@@ -105,9 +195,10 @@ def _offsets_s(bench: Bench) -> Iterator[float]:
         spans = [365.25 * DAY_S * years for years in YEARS]
     elif seen.phase_angle_deg > LARGE_PHASE_DEG:
         spans = [7 * DAY_S * weeks for weeks in WEEKS]
-    elif bench.body.features and seen.central_meridian_deg:
-        rotation = _rotation_s(bench)
-        yield from (rotation * step / ROTATION_STEPS for step in range(1, ROTATION_STEPS))
+    elif shows_a_face(bench):
+        rotation = rotation_s(bench)
+        steps = sorted(range(1 - ROTATION_STEPS // 2, ROTATION_STEPS // 2 + 1), key=abs)
+        yield from (rotation * step / ROTATION_STEPS for step in steps[1:])
         return
     else:
         return
@@ -115,8 +206,8 @@ def _offsets_s(bench: Bench) -> Iterator[float]:
         yield from (-span, span)
 
 
-def _rotation_s(bench: Bench) -> float:
-    """Time in which the middle of the disc sees every longitude once."""
+def rotation_s(bench: Bench) -> float:
+    """Return the time in which the middle of the disc sees every longitude once, s."""
     system = next(iter(bench.seen.central_meridian_deg))
     later = _seen(bench, HOUR_S).central_meridian_deg[system]
     moved = (later - bench.seen.central_meridian_deg[system]) % 360.0

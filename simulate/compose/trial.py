@@ -509,6 +509,7 @@ def _found(found: Check) -> dict[str, Any]:
         "gamma_error": fit.errors["gamma"],
         "aperture": found.aperture.value,
         "aperture_error": found.aperture.error,
+        "share": found.share,
         "explained": fit.explained,
         "noise": fit.noise,
         "shifts": {shift.name: (shift.row_px, shift.column_px, shift.error_px) for shift in found.shifts},
@@ -592,7 +593,7 @@ def said_of(row: dict[str, Any]) -> tuple[str, str]:
     """
     if row["refused"]:
         return "refused", "refused"
-    verdict = verdict_of(faults_of(row))
+    verdict = verdict_of(faults_of(row), row.get("share", 0.0))
     return (NO_FAULT if verdict == "none" else faults_of(row)[0].name), verdict
 
 

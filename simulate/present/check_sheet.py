@@ -11,13 +11,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from simulate.judgement.checking.model import Pose
+from simulate.judgement.checking.model import Pose, reduced_plane
 from simulate.judgement.checking.results import Check
 from simulate.judgement.checking.twin import RingProfile, Twin
 from simulate.present.board import ACCENT, DOUBTFUL, INK, LINE, QUIET, Board, arrows, scale_bar
 from simulate.present.check_files import SOURCE
 from simulate.present.check_words import check_lines, detail_lines
-from simulate.present.files import beside, write_bytes
+from simulate.values.files import beside, write_bytes
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -29,6 +29,9 @@ BRIGHTEST = 1.35
 
 LABELS_WIDTH = 900
 """Least width of the labelled copy, pixels."""
+
+LABELS_WIDEST = 2400
+"""Pixels along the labelled copy of a larger picture, at most."""
 
 BLINK_SIDE = 480
 """Side of the blink, pixels; even, as video wants it."""
@@ -79,7 +82,8 @@ def draw_check(result: Check) -> Board:
 
 def _draw_head(board: Board, result: Check) -> None:
     board.text(MARGIN, 52, f"{result.body.capitalize()}: your picture against theory", 26, INK, bold=True)
-    told = f"{result.instrument.name}  ·  {result.apparition.time_utc}  ·  all panels north up, one scale, linear light"
+    lies = "all panels north up" if result.angle is not None else "the picture does not tell where north is"
+    told = f"{result.instrument.name}  ·  {result.apparition.time_utc}  ·  {lies}, linear light"
     board.text(MARGIN, 80, told, 14, QUIET)
 
 
@@ -136,7 +140,8 @@ def _draw_panels(board: Board, result: Check, top: int) -> None:
         board.picture(x, top, np.clip(light / BRIGHTEST, 0, 1))
         board.text(x, top + PANEL + 22, title, 14, INK)
     scale_bar(board, MARGIN + 12, top + PANEL - 16, step)
-    arrows(board, MARGIN + PANEL - 30, top + PANEL - 20, (0.0, 1.0), (-1.0, 0.0))
+    if result.angle is not None:
+        arrows(board, MARGIN + PANEL - 30, top + PANEL - 20, (0.0, 1.0), (-1.0, 0.0))
 
 
 def _draw_gallery(board: Board, result: Check, top: int) -> None:
@@ -147,7 +152,8 @@ def _draw_gallery(board: Board, result: Check, top: int) -> None:
         board.picture(x, top + 8, np.clip(on_display(result, light, SMALL, step) / BRIGHTEST, 0, 1))
         found = next((fault for fault in result.faults if fault.name == name), None)
         told = name if found is None else f"{name}  (evidence {found.evidence:.0f})"
-        board.text(x, top + SMALL + 28, told, 13, INK if index else DOUBTFUL)
+        board.text(x, top + SMALL + 28, told, 13, DOUBTFUL if name == result.verdict else INK)
+    scale_bar(board, MARGIN + 12, top + SMALL - 8, step)
 
 
 def _draw_twin(board: Board, twin: Twin, extent_arcsec: float, top: int) -> None:
@@ -212,13 +218,14 @@ def _draw_curve(board: Board, result: Check, left: int, top: int) -> None:
     board.text(left, top + 6, "Share of the contrast against fineness", 15, ACCENT, bold=True)
     base = top + 30 + height
     longest = float(curve.frequency[-1])
+    highest = max(1.25, *(1.05 * float(np.nanmax(each)) for each in (curve.picture, curve.expected) if _told(each)))
 
     def point(frequency: float, value: float) -> tuple[float, float]:
-        return left + width * frequency / longest, base - height * min(max(value, 0.0), 1.25) / 1.25
+        return left + width * frequency / longest, base - height * min(max(value, 0.0), highest) / highest
 
-    for level in (0.0, 0.5, 1.0):
+    for level in np.arange(0.0, highest, 0.5 if highest < 2.6 else 1.0):
         board.line([point(0, level), point(longest, level)], LINE, 1)
-        board.text(left - 34, point(0, level)[1] + 4, f"{100 * level:.0f} %", 11, QUIET)
+        board.text(left - 8, point(0, level)[1] + 4, f"{100 * level:.0f} %", 11, QUIET, align="right")
     for values, colour, width_px in (
         (curve.perfect, QUIET, 1.2),
         (curve.expected, INK, 1.6),
@@ -235,22 +242,30 @@ def _draw_curve(board: Board, result: Check, left: int, top: int) -> None:
         y += 19
 
 
+def _told(values: FloatArray) -> bool:
+    return bool(np.any(np.isfinite(values)))
+
+
 def labelled_picture(result: Check) -> Board:
     """Return a copy of the picture, as it came, with moons at their computed places, arrows and a scale bar."""
     levels = result.picture.levels
+    pose = result.fit.pose if result.moons_time is None else result.moons_time.pose
+    factor = max(1, math.ceil(max(levels.shape[1:]) / LABELS_WIDEST))
+    if factor > 1:
+        levels = np.array([reduced_plane(plane, factor) for plane in levels], np.float32)
+        pose = pose.reduced(factor)
     rows, columns = levels.shape[1:]
     zoom = max(1, math.ceil(LABELS_WIDTH / columns)) if columns < LABELS_WIDTH else 1
     shown = np.repeat(np.repeat(np.moveaxis(levels, 0, -1), zoom, axis=0), zoom, axis=1)
     board = Board(columns * zoom, rows * zoom)
     # `picture` expects linear light and applies the tone curve itself: undo it first
     board.picture(0, 0, _linear_of_screen(shown if shown.shape[2] == 3 else shown[..., 0]))
-    pose = result.fit.pose if result.moons_time is None else result.moons_time.pose
 
     def place(east: float, north: float) -> tuple[float, float]:
         row, column = pose.pixel_of(np.float64(east), np.float64(north))
         return (float(column) + 0.5) * zoom, (rows - float(row) - 0.5) * zoom
 
-    found = {moon.name for moon in result.moons}
+    found = set(result.moons_found)
     for moon in result.apparition.moons:
         x, y = place(moon.east_arcsec, moon.north_arcsec)
         if 0 <= x < board.width and 0 <= y < board.height and moon.state in ("clear", "transit"):
@@ -258,15 +273,15 @@ def labelled_picture(result: Check) -> Board:
             turns = np.linspace(0.0, 2 * math.pi, 49)
             board.line([(x + radius * math.cos(t), y + radius * math.sin(t)) for t in turns], ACCENT, 1.2)
             missing = moon.state == "clear" and bool(found) and moon.name not in found
-            name = f"{moon.name} (not found)" if missing else moon.name
+            name = moon.name.capitalize() + (" (not found)" if missing else "")
             board.text(min(x + radius + 4, board.width - board.measure(name)), y + 4, name, 13, ACCENT)
         if moon.shadow_east_arcsec is not None and moon.shadow_north_arcsec is not None:
             x, y = place(moon.shadow_east_arcsec, moon.shadow_north_arcsec)
-            board.text(x + 10, y + 22, f"shadow of {moon.name}", 12, ACCENT)
+            board.text(x + 10, y + 22, f"shadow of {moon.name.capitalize()}", 12, ACCENT)
     for dot in result.dots:
-        x, y = (dot.column + 0.5) * zoom, (rows - dot.row - 0.5) * zoom
+        x, y = (dot.column + 0.5) * zoom / factor, (rows - (dot.row + 0.5) / factor) * zoom
         board.oval(x, y, 8.0, 8.0, 0.0, None, QUIET)
-        board.text(x + 12, y + 4, "noise or a hot pixel?" if dot.narrow else "a star?", 13, QUIET)
+        board.text(x + 12, y + 4, "noise or a hot pixel?" if dot.narrow else "a star, or noise?", 13, QUIET)
     scale_bar(board, 16, board.height - 18, pose.scale_arcsec / zoom)
     by_moons = result.moons_time is not None and result.moons_time.matched_as_told >= 2
     if result.angle is not None or by_moons:

@@ -5,28 +5,41 @@ from __future__ import annotations
 import math
 
 from simulate.judgement.checking.dots import Dot, MoonWidth
+from simulate.judgement.checking.faults import GOOD_SHARE, claimable
+from simulate.judgement.checking.measures import ChannelShift
 from simulate.judgement.checking.results import Budget, Check, Measurement, MoonsTime
 
 CANNOT = "cannot tell"
+NO_FAULT = "no fault stands out"
 
 
 def check_lines(result: Check) -> list[tuple[str, str]]:
     """Return (label, text) pairs of all findings, in reading order."""
     fit = result.fit
-    lines = [
+    lines = []
+    if result.levels.overexposed:
+        share = f"{100 * result.levels.clipped:.0f} % of the disc is burnt out"
+        lines.append(("overexposed", f"{share}: take it again with a shorter exposure or less gain"))
+    lines += [
         ("pixel scale", f"{_number(result.pixel_scale, 4)} arcsec a pixel"),
         ("focal length", f"{_number(result.focal_length, 0)} mm if the picture was never resized"),
-        ("up is at", CANNOT if result.angle is None else f"{_number(result.angle, 1)} deg, from north through east"),
+        ("up is at", angle_words(result.angle)),
         ("mirrored", CANNOT if result.mirrored is None else ("yes" if result.mirrored else "no")),
         ("clock", clock_words(result)),
-        ("tone curve", f"exponent {fit.gamma:.2f} ± {fit.errors['gamma']:.2f}"),
+        ("tone curve", f"exponent {_number(Measurement(fit.gamma, fit.errors['gamma']), 2)}"),
         ("sharpness", sharpness_words(result)),
         ("limb", f"overshoots by {100 * result.overshoot.value:.1f} %"),
         ("numbers", levels_words(result)),
     ]
-    for shift in result.shifts:
-        lines.append((f"{shift.name} lies", f"{shift.length_px:.2f} ± {shift.error_px:.2f} px beside green"))
+    lines += shift_lines(result.shifts)
     lines.append(("what is missing", evidence_words(result)))
+    if result.later_s:
+        lines.append(("the time", moved_words(result)))
+    elif result.at_odds:
+        lines.append(("the time", "moons and face speak for different times: mind date, time zone and clock"))
+    elif result.other_time is None and result.doubts_time:
+        told = "nothing on the disc confirms it: it may be wrong, or the disc shows too little to tell"
+        lines.append(("the time", told))
     if result.other_time is not None:
         told = f"it looks more like {result.other_time.words}, or when it stood alike: mind date, time zone and clock"
         lines.append(("the time", told))
@@ -51,39 +64,56 @@ def detail_lines(result: Check) -> list[tuple[str, list[str]]]:
         ("dots that are no moon", [dot_words(dot) for dot in result.dots]),
         ("a dark spot on the disc", dark_spot_lines(result)),
     ]
-    return [(title, lines) for title, lines in lists if lines]
+    return [(title, [_begun(line) for line in lines]) for title, lines in lists if lines]
 
 
 def reading_lines(result: Check) -> list[str]:
     """Return what can be measured in the picture and how well."""
     lines = []
     if math.isfinite(result.mark_error_deg):
-        # the theory's outline itself is known no better than a tenth of a degree
-        error = max(result.mark_error_deg, 0.1)
+        # the theory's outline itself is known no better than a few tenths of a degree
+        error = max(result.mark_error_deg, 0.2)
         lines.append(f"a small mark near the middle: ± {error:.1f} deg by the limb, and how well you can point at it")
     for reading in result.readings:
+        if not math.isfinite(reading.error):
+            lines.append(f"{reading.name}: {CANNOT}")
+            continue
         off = reading.value - reading.due
         whole = (
             "as due"
             if abs(off) < 2 * reading.error
             else f"{abs(off):.1f} {'above' if off > 0 else 'below'} what is due"
         )
-        lines.append(f"{reading.name}: {reading.value:.1f} ± {reading.error:.1f} {reading.unit}, {whole}")
+        value = _tidy(f"{reading.value:.1f}")
+        lines.append(f"{reading.name}: {value} ± {reading.error:.1f} {reading.unit}, {whole}")
+    if result.unmeasured:
+        lines.append(f"longitudes and latitudes: not measured, {result.unmeasured}")
     return lines
 
 
 def moon_words(moon: MoonWidth) -> str:
     """Return how wide a moon is and what made it so."""
-    shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in moon.shares.items())
+    shares = dict(moon.shares)
+    narrowed = ""
+    if moon.width.value < moon.due_arcsec:
+        # of the square as it was before sharpening, so that the shares sum to all of it
+        before = moon.due_arcsec**2 / moon.width.value**2
+        shares = {name: share / before for name, share in list(shares.items())[:-1]}
+        taken = 100 * (1.0 - moon.width.value / moon.due_arcsec)
+        narrowed = f"; sharpening then made it narrower by {taken:.0f} %"
+    told = ", ".join(f"{name} {100 * share:.0f} %" for name, share in shares.items())
     return (
-        f"{moon.name}: {_number(moon.width, 2)} arcsec; its disc has {moon.true_arcsec:.2f}, through the perfect "
-        f"aperture {moon.perfect_arcsec:.2f}, with air and pixels {moon.due_arcsec:.2f}; of the square: {shares}"
+        f"{moon.name.capitalize()}: {_number(moon.width, 2)} arcsec; its disc has {moon.true_arcsec:.2f}, through the "
+        f"perfect aperture {moon.perfect_arcsec:.2f}, with air and pixels {moon.due_arcsec:.2f}; of the square: "
+        f"{told}{narrowed}"
     )
 
 
 def dot_words(dot: Dot) -> str:
     """Return what a dot may be."""
-    what = "narrower than a star can be: a hot pixel or noise" if dot.narrow else "a star, or a moon not computed here"
+    what = "a star, noise, or left by processing"
+    if dot.narrow:
+        what = "narrower than a star can be: a hot pixel or noise"
     return f'{dot.east_arcsec:+.1f}" east, {dot.north_arcsec:+.1f}" north: {what}; {dot.clearness:.0f} times the noise'
 
 
@@ -100,8 +130,8 @@ def dark_spot_lines(result: Check) -> list[str]:
         if found is not None and found.contrast is not None and found.error is not None:
             told = f"it shows with {100 * found.contrast:.0f} ± {100 * found.error:.0f} %"
         lines.append(
-            f'{moon.name} throws its shadow {moon.shadow_east_arcsec:+.1f}" east, {moon.shadow_north_arcsec:+.1f}" '
-            f"north of the middle: {told}"
+            f'{moon.name.capitalize()} throws its shadow {moon.shadow_east_arcsec:+.1f}" east, '
+            f'{moon.shadow_north_arcsec:+.1f}" north of the middle: {told}'
         )
     lines.append("any other dark spot: a second picture tells; a cloud moves with the planet, dust stays in the frame")
     return lines
@@ -121,26 +151,72 @@ def moons_time_words(told: MoonsTime) -> str:
     )
 
 
+def angle_words(angle: Measurement | None) -> str:
+    """Return where the picture's up points, 0 to 360 deg."""
+    if angle is None:
+        return CANNOT
+    turned = Measurement(round(angle.value, 1) % 360.0, angle.error)
+    return f"{_number(turned, 1)} deg, from north through east"
+
+
+def shift_lines(shifts: tuple[ChannelShift, ...]) -> list[tuple[str, str]]:
+    """Return where red and blue lie in the picture's own pixels, and how far apart."""
+    lines = []
+    for shift in shifts:
+        right, down = shift.column_px, -shift.row_px
+        error = max(shift.error_px, 0.01)
+        if shift.length_px < 2 * error:
+            lines.append((f"{shift.name} lies", f"on green within {2 * error:.2f} px"))
+            continue
+        ways = (f"{abs(right):.2f} px to the {'right' if right > 0 else 'left'}", f"{abs(down):.2f} px ")
+        way = f"{ways[0]} and {ways[1]}{'down' if down > 0 else 'up'} of green, each ± {error:.2f}"
+        lines.append((f"{shift.name} lies", way))
+    by_name = {shift.name: shift for shift in shifts}
+    if {"red", "blue"} <= set(by_name):
+        red, blue = by_name["red"], by_name["blue"]
+        span = math.hypot(blue.row_px - red.row_px, blue.column_px - red.column_px)
+        lines.append(("red to blue", f"{span:.2f} ± {max(math.hypot(red.error_px, blue.error_px), 0.01):.2f} px"))
+    return lines
+
+
+def moved_words(result: Check) -> str:
+    """Return for which time all else was measured, where the moons single out another than the one told."""
+    at = f"{result.apparition.time_utc[:16].replace('T', ' ')} UTC"
+    return f"by the moons the picture was taken at {at}; all that is said here is for that time, not the one told"
+
+
 def budget_words(budget: Budget) -> str:
     """Return the factors by which another picture is finer."""
     height = ""
-    if budget.altitude_deg is not None and budget.altitude_then_deg is not None:
+    if budget.elsewhere:
+        height = " (it was below the horizon here then: taken to stand as high as for yours)"
+    elif budget.altitude_deg is not None and budget.altitude_then_deg is not None:
         height = f" ({budget.altitude_then_deg:.0f} against {budget.altitude_deg:.0f} deg high)"
     whose = "that picture" if budget.with_picture else "the best that this setup could give then"
     made = "what it made of them" if budget.with_picture else "what yours left unused"
-    return (
+    text = (
         f"{whose} resolves {budget.total:.2f} times as many steps across the disc: {budget.size:.2f} by its size, "
         f"{budget.conditions:.2f} by height and air{height}, {budget.picture:.2f} by {made}"
     )
+    which = {(True, True): "both are", (True, False): "yours is", (False, True): "that one is"}
+    told = which.get((budget.over_sharpened, budget.over_sharpened_then))
+    return f"{text}; {told} over-sharpened, which counts for nothing" if told else text
 
 
 def sharpness_words(result: Check) -> str:
     """Return the effective aperture beside what was to be had."""
-    share = 100 * result.aperture.value / result.expected_aperture_mm
-    return (
+    share, own = result.share, result.instrument.telescope.aperture_mm
+    text = (
         f"as a perfect {_number(result.aperture, 0)} mm; {result.expected_aperture_mm:.0f} mm was to be had "
-        f"with {result.instrument.telescope.aperture_mm:.0f} mm and the best processing ({share:.0f} %)"
+        f"with {own:.0f} mm and the best processing ({100 * share:.0f} %)"
     )
+    if result.levels.overexposed:
+        return f"{text}; not to be relied on, the disc is burnt out"
+    if result.over_sharpened:
+        return f"{text}: over-sharpened rather than sharp"
+    if result.aperture.value > own:
+        return f"{text}; more than its own {own:.0f} mm is contrast raised by sharpening"
+    return text
 
 
 def clock_words(result: Check) -> str:
@@ -167,10 +243,12 @@ def levels_words(result: Check) -> str:
 
 def evidence_words(result: Check) -> str:
     """Return which fault explains the rest, with the runner-up."""
-    if result.verdict == "none" or not result.faults:
-        return "no fault stands out"
-    first = result.faults[0]
-    second = result.faults[1] if len(result.faults) > 1 and result.faults[1].evidence > 0 else None
+    ranked = claimable(result.faults, result.share)
+    if result.verdict == "none" or not ranked:
+        enough = result.share >= GOOD_SHARE
+        return f"little: {100 * result.share:.0f} % of what was to be had is there" if enough else NO_FAULT
+    first = ranked[0]
+    second = ranked[1] if len(ranked) > 1 and ranked[1].evidence > 0 else None
     if result.verdict == CANNOT and second is not None:
         return f"{CANNOT}: {first.name} or {second.name} explain it about equally well"
     text = f"{first.name} explains it best ({_strength(first.strength)} {first.unit})"
@@ -195,10 +273,41 @@ def twin_words(result: Check) -> str:
 
 
 def _number(measurement: Measurement, digits: int) -> str:
+    value = _tidy(f"{measurement.value:.{digits}f}")
     if not math.isfinite(measurement.error):
-        return f"{measurement.value:.{digits}f}"
-    return f"{measurement.value:.{digits}f} ± {max(measurement.error, 0.5 * 10**-digits):.{digits}f}"
+        return value
+    # an error too small for the digits is stated as one of the last
+    return f"{value} ± {max(measurement.error, 10.0**-digits):.{digits}f}"
+
+
+def _tidy(number: str) -> str:
+    """Return a rounded number without the sign of a zero."""
+    return number.lstrip("-") if float(number) == 0 else number
+
+
+def _begun(line: str) -> str:
+    """Return a line with a capital at its start."""
+    return line[:1].upper() + line[1:]
 
 
 def _strength(value: float) -> str:
     return f"{value:.2g}"
+
+
+def feature_lines(result: Check, most: int = 12) -> list[tuple[str, str, str]]:
+    """Return (name, contrast in the picture, contrast to be had) of the features, and a line for those left out.
+
+    Parameters
+    ----------
+    result : Check
+        What was found.
+    most : int
+        Features that are listed.
+    """
+    lines = []
+    for feature in result.features[:most]:
+        told = CANNOT if feature.contrast is None else f"{100 * feature.contrast:.1f} %"
+        lines.append((feature.name, told, f"{100 * feature.expected_contrast:.1f} %"))
+    if len(result.features) > most:
+        lines.append((f"and {len(result.features) - most} fainter ones", "", ""))
+    return lines

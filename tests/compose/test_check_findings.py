@@ -60,7 +60,7 @@ def test_moons_are_found_and_their_widths_explained(jupiter: UserPicture) -> Non
     assert result.budget.picture > 1.5
     words = " ".join(text for _, text in check_lines(result)) + str(detail_lines(result))
     assert "times as many steps" in words
-    assert "io: 1." in words
+    assert "Io: 1." in words
 
 
 @pytest.mark.parametrize(("told", "hours"), [("2022-09-21T08:00", -2.0), ("2022-09-20T18:00", 12.0)])
@@ -86,8 +86,8 @@ def test_a_wrong_time_is_named_and_a_right_one_offered(mars: UserPicture) -> Non
         assert "\n" not in told
     else:
         told = dict(check_lines(result))["the time"]
-    # the same face comes back after one rotation of 24.66 h: 03:09 the next day, or nearly; one step is 1.5 h
-    assert "2020-10-14 0" in told
+    # the instant it was taken; the faces that are tried are 1.5 h apart, and the nearest is bettered by its own clock
+    assert "2020-10-13 02:3" in told or "2020-10-13 02:2" in told
     assert "time zone" in told
 
 

@@ -1,11 +1,13 @@
 import math
+import re
 
 import numpy as np
 import pytest
 
-from simulate.judgement.checking.dots import Expected, MoonWidth, measure_spot, perfect_width, stray_dots
+from simulate.judgement.checking.dots import Expected, MoonWidth, lit_part, measure_spot, perfect_width, stray_dots
 from simulate.judgement.checking.measures import Measurement
 from simulate.judgement.checking.model import Pose
+from simulate.present.check_words import moon_words
 
 
 @pytest.mark.parametrize(("aperture_mm", "width"), [(30, 3.9), (50, 2.4), (100, 1.35), (150, 1.12)])
@@ -60,3 +62,33 @@ def test_the_shares_of_a_width_add_up() -> None:
     assert moon.shares["disc"] == pytest.approx((0.589 * 1.2 / 2) ** 2, rel=2e-3)
     sharpened = MoonWidth("io", 0.0, Measurement(1.1, 0.1), 1.2, 1.3, 1.6)
     assert sharpened.shares["focus, motion, processing"] < 0
+
+
+def test_rings_of_processing_and_noise_are_no_stars() -> None:
+    pose, width = Pose(80.0, 100.0, 0.5, 0.0, False), 2.0
+    turns = np.arange(0.0, 360.0, 40.0)
+    around = [(80 + 40 * math.sin(math.radians(t)), 100 + 40 * math.cos(math.radians(t)), 4.0, 0.05) for t in turns]
+    # dots as bright as each other all round the limb, and one star farther out
+    dots = stray_dots(field((80, 100, 20, 1.0), *around, (30, 180, 4.0, 0.08)), pose, 15.0, width, ())
+    assert [(round(dot.row), round(dot.column)) for dot in dots] == [(30, 180)]
+    # a sky with long tails, cut to black, as strong restoration leaves it
+    grain = np.random.default_rng(8).laplace(size=(160, 200))
+    assert stray_dots(field() + 0.02 * np.maximum(grain, 0.0), pose, 15.0, width, ()) == ()
+
+
+def test_what_is_lit_is_found_with_room_around_it() -> None:
+    plane = np.full((600, 500), 0.02, np.float32)
+    plane[300:320, 200:260] = 0.8
+    rows, columns = lit_part(plane, 0.02, 0.001)
+    assert (rows.start, rows.stop) == (260, 360)
+    assert (columns.start, columns.stop) == (160, 300)
+    assert lit_part(np.zeros((50, 60), np.float32), 0.0, 0.0) == (slice(0, 90), slice(0, 100))
+
+
+def test_a_moon_that_sharpening_made_narrower_is_told_so() -> None:
+    sharpened = moon_words(MoonWidth("io", 0.0, Measurement(1.2, 0.1), 1.2, 1.3, 1.6))
+    assert "narrower by 25 %" in sharpened
+    assert "-" not in sharpened
+    shares = [int(found) for found in re.findall(r"(\d+) %", sharpened)][:3]
+    assert sum(shares) == pytest.approx(100, abs=2)
+    assert "focus, motion, processing 36 %" in moon_words(MoonWidth("io", 0.0, Measurement(2.0, 0.1), 1.2, 1.3, 1.6))

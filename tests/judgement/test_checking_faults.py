@@ -6,11 +6,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from simulate.compose.check_findings import to_vertical_deg
 from simulate.judgement.checking.faults import (
     Fault,
     Optics,
     Weighed,
+    claimable,
+    from_clipping,
     from_sampling,
+    from_shifts,
     resized,
     thinned,
     verdict_of,
@@ -18,6 +22,7 @@ from simulate.judgement.checking.faults import (
 )
 from simulate.judgement.checking.finding import find_planet
 from simulate.judgement.checking.fitting import fit_picture
+from simulate.judgement.checking.measures import ChannelShift, amplitude_of, measure_levels
 from simulate.judgement.checking.model import Pose, Theory, laid_under
 from simulate.telescope import Telescope, make_pupil, transfer
 from simulate.values.grid import Grid
@@ -141,3 +146,67 @@ def test_a_transfer_comes_back_from_a_smaller_grid_where_it_was_zero_outside() -
     back = resized(resized(low, grid, small), small, grid)
     assert np.array_equal(back, low)
     assert math.isclose(float(resized(low, grid, small)[0, 0]), 1.0)
+
+
+def test_a_picture_that_lacks_nothing_has_no_fault_of_the_blur() -> None:
+    faults = (blur("seeing", 400.0, 2000.0), Fault("over-sharpening", 90.0, 0.2, ""), blur("coma", 20.0, 2000.0))
+    assert verdict_of(faults, 0.94) == "seeing"
+    assert verdict_of(faults, 0.96) == "over-sharpening"
+    assert verdict_of((faults[0],), 0.96) == "none"
+    assert [fault.name for fault in claimable(faults, 0.96)] == ["over-sharpening"]
+
+
+def test_only_a_shift_along_the_vertical_is_dispersion() -> None:
+    shifts = (ChannelShift("red", 0.0, 4.0, 0.02), ChannelShift("blue", 0.0, -3.0, 0.02))
+    named = {angle: from_shifts(shifts, 0.25, 1.0, angle) for angle in (None, 5.0, 84.0)}
+    assert named[None].name == named[5.0].name == "dispersion"
+    assert named[84.0].name == "colours not aligned"
+    assert "84 deg off the vertical" in named[84.0].unit
+    assert "not known" in named[None].unit
+    assert named[84.0].strength == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("up", "across", "angle"), [(-3.0, 0.0, 30.0), (0.0, 3.0, 60.0), (3.0, 5.196, 30.0)])
+def test_the_line_from_red_to_blue_is_held_against_the_vertical(up: float, across: float, angle: float) -> None:
+    # north up, not mirrored: east to the left; the zenith lies 30 deg from north through east
+    bench: Any = SimpleNamespace(seen=SimpleNamespace(parallactic_angle_deg=30.0))
+    fitted: Any = SimpleNamespace(fit=SimpleNamespace(tells_angle=True, pose=Pose(50.0, 50.0, 0.5, 0.0, False)))
+    shifts = (ChannelShift("red", up, across, 0.02), ChannelShift("blue", 0.0, 0.0, 0.02))
+    told = to_vertical_deg(bench, fitted, shifts)
+    # from red to blue: down and left of these shifts
+    true = math.degrees(math.atan2(across, -up))
+    assert told == pytest.approx(abs(math.remainder(true - 30.0, 180.0)), abs=0.01)
+    assert told == pytest.approx(angle if across < 5 else 90.0, abs=0.01)
+
+
+def test_a_burnt_out_disc_is_overexposed_before_all_else() -> None:
+    plane = np.clip(planet().light * 1.4, 0, 1)
+    plane = np.rint(plane * 255) / 255
+    mask = planet().light > 0.5
+    levels = measure_levels(plane, mask, 8, 0.0, 1.0)
+    assert levels.clipped == pytest.approx(np.mean(planet().light[mask] * 1.4 >= 254.5 / 255), abs=0.01)
+    assert levels.overexposed
+    others = (blur("seeing", 400.0, 2000.0),)
+    assert verdict_of((*others, from_clipping(levels, others))) == "overexposure"
+    good = measure_levels(np.rint(planet().light * 200) / 255, mask, 8, 0.0, 1.0)
+    assert not good.overexposed
+    assert from_clipping(good, others).evidence == 0.0
+
+
+def test_what_adds_nothing_of_its_own_cannot_be_measured() -> None:
+    random = np.random.default_rng(2)
+    jacobian = random.standard_normal((400, 3))
+    change = random.standard_normal(400)
+    residual = 0.01 * random.standard_normal(400) + 0.3 * change
+    fit: Any = SimpleNamespace(
+        residual=residual.reshape(20, 20),
+        noise=0.01,
+        correlated_px=1.0,
+        window=SimpleNamespace(levels=np.zeros((20, 20))),
+    )
+    value, error = amplitude_of(fit, change, jacobian)
+    assert value == pytest.approx(0.3, abs=4 * error)
+    assert 0 < error < 0.01
+    # nothing at all, and what the derivatives make as well
+    assert amplitude_of(fit, np.zeros(400), jacobian)[1] == math.inf
+    assert amplitude_of(fit, jacobian @ np.array([1.0, -2.0, 0.5]), jacobian)[1] == math.inf

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,11 +22,21 @@ FloatArray = npt.NDArray[np.floating]
 CLEAR = 6.0
 """Standard deviations of the sky by which a dot must stand out."""
 
-STRAY, FAINTEST = 10.0, 2e-3
+STRAY, FAINTEST = 12.0, 2e-3
 """The same of a dot that nothing announced, and the least light, the disc being 1: restored skies are uneven."""
 
 FINER = 8
 """Pixels laid over one of the picture's while a width is measured."""
+
+RING, CROWD = 1.5, 6.0
+"""Widths of the telescope's image: half the width of the rings around the planet in which the unevenness of the sky is
+measured and dots are counted, and the distance within which they crowd."""
+
+MOST_ALIKE = 3
+"""Other dots, at least half as bright, in the same ring or crowd: with more, they are noise or left by processing."""
+
+ROOM_PX = 40
+"""Pixels of dark sky that are kept around all that is lit."""
 
 MOST_DOTS = 8
 """Dots that are told of, the brightest first."""
@@ -119,9 +130,31 @@ class Expected:
     diameter_arcsec: float
 
 
-def linear_light(plane: FloatArray, fit: Fit) -> npt.NDArray[np.float64]:
+def linear_light(plane: FloatArray, fit: Fit) -> npt.NDArray[np.float32]:
     """Return a whole plane of levels in the fit's linear light, same shape."""
-    return fit.offset + fit.factor * np.maximum(np.asarray(plane, float), 0.0) ** fit.gamma
+    light = np.maximum(np.asarray(plane, np.float32), np.float32(0.0)) ** np.float32(fit.gamma)
+    light *= np.float32(fit.factor)
+    light += np.float32(fit.offset)
+    return light
+
+
+def lit_part(plane: FloatArray, sky: float, noise: float) -> tuple[slice, slice]:
+    """Return the rows and columns of a plane that hold anything but sky, with room around them.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels.
+    sky, noise : float
+        Level of the sky and its rms.
+    """
+    lit = plane > sky + max(5.0 * noise, 0.004)
+    parts = []
+    for axis in (1, 0):
+        held = np.flatnonzero(lit.any(axis=axis))
+        first, last = (int(held[0]), int(held[-1])) if held.size else (0, lit.shape[1 - axis] - 1)
+        parts.append(slice(max(first - ROOM_PX, 0), last + ROOM_PX + 1))
+    return parts[0], parts[1]
 
 
 def width_through(frequency: FloatArray, transfer: FloatArray, diameter_arcsec: float) -> float:
@@ -246,22 +279,29 @@ def stray_dots(
         Points that should be there.
     """
     factor = max(1, math.floor(width_arcsec / 4.0 / pose.scale_arcsec))
-    small, here = reduced_plane(light, factor), pose.reduced(factor)
+    small, here = reduced_plane(light, factor).astype(np.float32), pose.reduced(factor)
     core = max(0.7, 0.35 * width_arcsec / here.scale_arcsec)
     sharp = ndimage.gaussian_filter(small, 0.6 * core) - ndimage.gaussian_filter(small, 2.2 * core)
-    east, north = here.sky_of(*np.indices(small.shape, dtype=float))
+    up, across = (np.arange(n, dtype=np.float32) for n in small.shape)
+    away = np.hypot(up[:, None] - np.float32(here.row), across[None, :] - np.float32(here.column))
+    away *= np.float32(here.scale_arcsec)
     edge = max(2, math.ceil(2 * core))
     inside = np.zeros(small.shape, bool)
     inside[edge:-edge, edge:-edge] = True
-    sky = (np.hypot(east, north) > clear_arcsec) & inside
+    sky = (away > clear_arcsec) & inside
     if np.count_nonzero(sky) < 100:
         return ()
-    noise = 1.4826 * float(np.median(np.abs(sharp[sky] - np.median(sharp[sky]))))
-    peak = (sharp == ndimage.maximum_filter(sharp, size=2 * math.ceil(2 * core) + 1)) & sky
-    peak &= sharp > max(STRAY * noise, FAINTEST)
+    noise = _unevenness(sharp, away, sky, RING * width_arcsec)
+    every = (sharp == ndimage.maximum_filter(sharp, size=2 * math.ceil(2 * core) + 1)) & sky & (sharp > 0)
+    peak = every & (sharp > np.float32(STRAY) * noise)
+    every_place = np.argwhere(every)
+    heights, ratio = sharp[every], width_arcsec / here.scale_arcsec
     dots = []
-    for row, column in sorted(zip(*np.nonzero(peak), strict=True), key=lambda place: -sharp[place]):
-        place = float(east[row, column]), float(north[row, column])
+    for row, column in sorted(np.argwhere(peak).tolist(), key=lambda place: -sharp[place[0], place[1]]):
+        rivals = every_place[heights >= 0.5 * sharp[row, column]]
+        if _crowded(rivals - (here.row, here.column), (row - here.row, column - here.column), ratio):
+            continue
+        place = tuple(float(x) for x in here.sky_of(np.float64(row), np.float64(column)))
         if any(
             math.hypot(place[0] - one.east_arcsec, place[1] - one.north_arcsec)
             < 1.5 * (width_arcsec + one.diameter_arcsec)
@@ -271,6 +311,44 @@ def stray_dots(
         spot = measure_spot(small, row, column, width_arcsec / here.scale_arcsec, math.inf)
         narrow = spot is not None and spot.width_px * here.scale_arcsec < NARROW * width_arcsec
         whole = here.enlarged(factor).pixel_of(*place)
-        clearness = float(sharp[row, column] / max(noise, 1e-9))
+        clearness = float(sharp[row, column] / noise[row, column])
         dots.append(Dot(float(whole[0]), float(whole[1]), *place, clearness, narrow))
     return tuple(dots[:MOST_DOTS])
+
+
+def _unevenness(
+    sharp: FloatArray, away: FloatArray, sky: npt.NDArray[np.bool_], half_arcsec: float
+) -> npt.NDArray[np.float32]:
+    """Standard deviation of the sky by distance from the planet, shape of the picture.
+
+    Near the limb it is more uneven than far out. In each ring the 95th percentile of what is off counts beside the
+    median, so that a sky that is mostly cut to black, or has noise with long tails, is not taken for even.
+    """
+    index = (away / np.float32(2 * half_arcsec)).astype(np.int32)
+    ring = np.full(int(index.max()) + 1, FAINTEST / STRAY, np.float32)
+    order = np.argsort(index[sky], kind="stable")
+    off, where = np.abs(sharp[sky])[order], index[sky][order]
+    for each in np.split(np.arange(off.size), np.flatnonzero(np.diff(where)) + 1):
+        if each.size >= 30:
+            part = off[each]
+            found = max(1.4826 * float(np.median(part)), float(np.quantile(part, 0.95)) / 1.96)
+            ring[where[each[0]]] = max(ring[where[each[0]]], found)
+    # the rings beside count, too: a border must not hide an uneven one
+    return ndimage.maximum_filter(ring, size=3, mode="nearest")[index]
+
+
+def _crowded(rivals: npt.NDArray[Any], place: tuple[float, float], width_px: float) -> bool:
+    """Whether more than `MOST_ALIKE` others lie in a dot's ring around the planet, or near it.
+
+    Parameters
+    ----------
+    rivals : array, shape (n, 2)
+        Places of all dots about as bright, itself among them, in pixels from the planet's middle.
+    place : (row, column)
+        Of the dot, likewise.
+    width_px : float
+        Width of the telescope's image.
+    """
+    ring = np.abs(np.hypot(*rivals.T) - math.hypot(*place)) < RING * width_px
+    crowd = np.hypot(*(rivals - place).T) < CROWD * width_px
+    return bool(max(np.count_nonzero(ring), np.count_nonzero(crowd)) > MOST_ALIKE + 1)

@@ -9,7 +9,7 @@ pixels for each parameter (Schwarz 1978). A fault is named only if it leads clea
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -67,11 +67,16 @@ NAMES = (
     "seeing",
     "motion",
     "dispersion",
+    "colours not aligned",
     "coarse sampling",
     "over-sharpening",
     "low bit depth",
+    "overexposure",
 )
 """Faults that are told apart."""
+
+GOOD_SHARE = 0.95
+"""Share of what was to be had from which a picture lacks nothing that a fault of the blur need explain."""
 
 
 @dataclass(frozen=True)
@@ -86,12 +91,15 @@ class Weighed:
         Free ones of the fault.
     independent : float
         Independent residuals.
+    free : float
+        Mean square left with the blur of any shape that the fit found.
     """
 
     misfit: float
     plain: float
     parameters: int
     independent: float
+    free: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -122,19 +130,38 @@ class Fault:
     weighed: Weighed | None = None
 
 
-def verdict_of(faults: tuple[Fault, ...]) -> str:
+def verdict_of(faults: tuple[Fault, ...], share: float = 0.0) -> str:
     """Return the fault that the evidence singles out, "none" or "cannot tell".
 
     The first is named where it leads the second, and no fault, by `LEAST_LEAD` and where both are blurs by what
     `LIKE_MISFIT` amounts to over all independent residuals.
+
+    Parameters
+    ----------
+    faults : tuple of Fault
+        With their evidence.
+    share : float
+        Effective aperture of the picture over that which was to be had.
     """
-    ranked = sorted(faults, key=lambda fault: -fault.evidence)
+    ranked = claimable(faults, share)
     if not ranked or ranked[0].evidence < max(LEAST_EVIDENCE, _doubt(ranked[0])):
         return "none"
     if len(ranked) == 1:
         return ranked[0].name
     doubt = _doubt(ranked[0]) if ranked[1].weighed is not None else 0.0
     return ranked[0].name if ranked[0].evidence - ranked[1].evidence >= max(LEAST_LEAD, doubt) else "cannot tell"
+
+
+def claimable(faults: tuple[Fault, ...], share: float = 0.0) -> tuple[Fault, ...]:
+    """Return the faults that may be claimed, the strongest first: none of the blur where nothing is missing.
+
+    Parameters
+    ----------
+    faults, share
+        As for `verdict_of`.
+    """
+    ranked = sorted(faults, key=lambda fault: -fault.evidence)
+    return tuple(fault for fault in ranked if fault.weighed is None or share < GOOD_SHARE)
 
 
 def _doubt(fault: Fault) -> float:
@@ -226,7 +253,7 @@ def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, 
     none, _ = bench.fit(np.ones_like(bench.base))
     best = [_best(kind, bench) for kind in _kinds(thin, optics)]
     independent = bench.pixels / bench.correlated
-    faults = [_fault(found, none, independent) for found in best]
+    faults = [_fault(found, none, independent, bench.free) for found in best]
     order = sorted(range(len(best)), key=lambda index: -faults[index].evidence)
     alike = [
         (faults[index].name, theory.blurred(resized(best[index].whole, thin.grid, theory.grid))) for index in order
@@ -234,13 +261,13 @@ def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, 
     return tuple(faults[index] for index in order), tuple(alike)
 
 
-def _fault(found: _Best, none: float, independent: float) -> Fault:
+def _fault(found: _Best, none: float, independent: float, free: float) -> Fault:
     kind, floor = found.kind, MODEL_ERROR**2
     parameters = 2 if kind.directed else 1
     gained = 0.5 * independent * math.log((none + floor) / (found.misfit + floor))
     price = 0.5 * parameters * math.log(max(independent, 2.0))
     direction = found.direction_deg % kind.turn_deg if kind.directed else None
-    weighed = Weighed(found.misfit, none, parameters, independent)
+    weighed = Weighed(found.misfit, none, parameters, independent, free)
     return Fault(kind.name, gained - price, found.strength, kind.unit, direction, weighed)
 
 
@@ -288,6 +315,7 @@ class _Bench:
         self._lift = square * np.exp(-square)
         self.pixels = int(np.count_nonzero(self._used))
         self.correlated = fit.correlated_px
+        self.free = float(np.mean((residual[self._used] * self._weight) ** 2))
 
     def fit(self, fault: Transfer) -> tuple[float, Transfer]:
         """Return the weighted mean square that is left and the whole transfer, sharpening included."""
@@ -466,11 +494,42 @@ def from_levels(levels: Levels, area_px: float) -> Fault:
     return Fault("low bit depth", 0.05 * area_px * math.log1p(ratio), levels.step, "of the brightness a step")
 
 
-def from_shifts(shifts: tuple[ChannelShift, ...], scale_arcsec: float, blur_arcsec: float) -> Fault:
-    """Return the evidence that the colours lie beside each other by more than a tenth of the blur."""
+def from_clipping(levels: Levels, others: Iterable[Fault]) -> Fault:
+    """Return the evidence that a picture is overexposed; it outdoes all others, which only know what is left."""
+    evidence = 0.0
+    if levels.overexposed:
+        evidence = MOST_EVIDENCE + max((fault.evidence for fault in others), default=0.0)
+    return Fault("overexposure", evidence, levels.clipped, "of the disc burnt out")
+
+
+ALONG_DEG = 30.0
+"""Angle to the vertical up to which a shift of the colours may be the air's."""
+
+
+def from_shifts(
+    shifts: tuple[ChannelShift, ...], scale_arcsec: float, blur_arcsec: float, to_vertical_deg: float | None = None
+) -> Fault:
+    """Return the evidence that the colours lie beside each other by more than a tenth of the blur.
+
+    Parameters
+    ----------
+    shifts : tuple of ChannelShift
+        Of red and blue.
+    scale_arcsec, blur_arcsec : float
+        Side of a pixel and width of the blur.
+    to_vertical_deg : float or None
+        Angle between the line from red to blue and the vertical; None where one of them is not known. The air
+        disperses along the vertical only.
+    """
     evidence, length = 0.0, 0.0
     for shift in shifts:
         beyond = max(0.0, shift.length_px - 0.1 * blur_arcsec / scale_arcsec)
         evidence += 0.5 * (beyond / max(shift.error_px, 0.03)) ** 2
         length = max(length, shift.length_px * scale_arcsec)
-    return Fault("dispersion", min(evidence, MOST_EVIDENCE), length, "arcsec")
+    across = to_vertical_deg is not None and to_vertical_deg > ALONG_DEG
+    unit = "arcsec, along the vertical"
+    if to_vertical_deg is None:
+        unit = "arcsec, if along the vertical, which is not known"
+    elif across:
+        unit = f"arcsec, {to_vertical_deg:.0f} deg off the vertical"
+    return Fault("colours not aligned" if across else "dispersion", min(evidence, MOST_EVIDENCE), length, unit)

@@ -639,5 +639,5 @@ class _Held(Problem):
 def refuse_unlike(fit: Fit, least: float, body: str) -> None:
     """Raise `InputError` if the theory of a body explains less than `least` of the picture."""
     if fit.explained < least:
-        share = f"{100 * max(fit.explained, 0.0):.0f} %"
-        raise InputError("BODY", body, f"the picture does not look like it: theory explains only {share} of it")
+        shares = f"{100 * max(fit.explained, 0.0):.1f} % of it, and {100 * least:.1f} % are needed"
+        raise InputError("BODY", body, f"the picture does not look like it: theory explains only {shares}")

@@ -25,6 +25,9 @@ SHARED = 0.4
 """Share of two channels' errors of place that stays in their difference: much of each is the theory's, common to
 both (measured on trial pictures)."""
 
+OVEREXPOSED = 0.15
+"""Share of the disc at the largest level from which a picture is called overexposed."""
+
 HALF_OF_PERFECT = 0.40397
 """Frequency, over D / lambda, at which a clear, perfect aperture leaves half the contrast (the root of
 (2/pi)(acos x - x sqrt(1 - x^2)) = 1/2; Goodman 2005, Introduction to Fourier Optics, section 6.3)."""
@@ -308,7 +311,7 @@ class Levels:
     noise_in_steps : float
         Noise from pixel to pixel in such steps; below a half contours may show.
     clipped : float
-        Share of the disc at the largest level.
+        Share of the disc at the largest level; the other numbers are those of the rest.
     """
 
     bits: int
@@ -316,6 +319,11 @@ class Levels:
     step: float
     noise_in_steps: float
     clipped: float
+
+    @property
+    def overexposed(self) -> bool:
+        """Whether so much is burnt out that the rest tells little of sharpness."""
+        return self.clipped > OVEREXPOSED
 
     @property
     def contours(self) -> bool:
@@ -337,6 +345,12 @@ def measure_levels(plane: FloatArray, mask: npt.NDArray[np.bool_], bits: int, sk
     sky, disc : float
         Levels of both.
     """
+    top = 1.0 - 0.6 / (2**bits - 1) if bits else np.inf
+    clipped = float(np.mean(plane[mask] >= top))
+    # what is burnt out has neither noise nor steps of its own
+    mask = mask & (ndimage.maximum_filter(plane, size=3) < top)
+    if not mask.any():
+        return Levels(bits, 1, 1.0, math.inf, clipped)
     values = np.unique(plane[mask])
     span = max(disc - sky, 1e-6)
     step = float(np.median(np.diff(values))) if values.size > 1 else span
@@ -344,8 +358,7 @@ def measure_levels(plane: FloatArray, mask: npt.NDArray[np.bool_], bits: int, sk
     inner = inner if np.count_nonzero(inner) > 30 else mask
     second = plane[:, 2:] - 2 * plane[:, 1:-1] + plane[:, :-2]
     noise = float(np.sqrt(np.mean(second[inner[:, 1:-1]] ** 2) / 6.0)) if inner[:, 1:-1].any() else 0.0
-    top = 1.0 - 0.6 / (2**bits - 1) if bits else np.inf
-    return Levels(bits, int(values.size), step / span, noise / max(step, 1e-9), float(np.mean(plane[mask] >= top)))
+    return Levels(bits, int(values.size), step / span, noise / max(step, 1e-9), clipped)
 
 
 def limb_overshoot_of(transfer: MeasuredTransfer) -> float:
@@ -364,8 +377,15 @@ def limb_overshoot_of(transfer: MeasuredTransfer) -> float:
     return max(0.0, float(np.max(edge)) - 1.0)
 
 
+LEAST_OWN = 3e-4
+"""Share of a difference that the derivatives must leave over for it to be measured: less is lost in rounding."""
+
+
 def amplitude_of(fit: Fit, difference: FloatArray, jacobian: FloatArray) -> tuple[float, float]:
     """Return how much of a difference the picture's residual holds, and its standard deviation.
+
+    The deviation is infinite where the difference is nothing, or nothing but what place, scale, turn, blur and tone
+    could make as well: then the picture cannot tell.
 
     Parameters
     ----------
@@ -379,11 +399,27 @@ def amplitude_of(fit: Fit, difference: FloatArray, jacobian: FloatArray) -> tupl
     residual = np.nan_to_num(fit.residual).ravel()
     used = np.any(jacobian != 0, axis=1)
     design = np.column_stack([difference, -jacobian])[used]
+    own = own_part(design)
+    whole = float(np.sqrt((design[:, 0] ** 2).sum()))
+    if not own > LEAST_OWN * whole:
+        return 0.0, math.inf
     scale = np.maximum(np.sqrt((design**2).sum(axis=0)), 1e-12)
+    scale[0] = whole
     inverse = np.linalg.pinv((design / scale).T @ (design / scale), rcond=1e-9)
     weight = 1.0 / np.sqrt(1.0 + (residual[used] / (3.0 * max(fit.noise, 1e-6))) ** 2)
     solved = inverse @ ((design / scale).T @ residual[used])
     left = (residual[used] - (design / scale) @ solved) * weight
     spread = _tiled((design / scale) * left[:, None], np.flatnonzero(used), fit.window.levels.shape)
     covariance: Any = inverse @ spread @ inverse
-    return float(solved[0] / scale[0]), float(math.sqrt(max(covariance[0, 0], 0.0)) / scale[0])
+    error = math.sqrt(max(covariance[0, 0], 0.0)) / whole
+    # few tiles that hold the difference may agree by chance; no less than even noise would give
+    even = float(np.std(left)) * math.sqrt(fit.correlated_px) / own
+    return float(solved[0] / whole), float(max(error, 0.5 * even))
+
+
+def own_part(design: FloatArray) -> float:
+    """Return the length of the first column of a matrix that no mixture of the others makes up."""
+    first, others = design[:, 0], design[:, 1:]
+    others = others / np.maximum(np.sqrt((others**2).sum(axis=0)), 1e-12)
+    made = others @ np.linalg.lstsq(others.T @ others, others.T @ first, rcond=1e-10)[0]
+    return float(np.sqrt(((first - made) ** 2).sum()))

@@ -22,6 +22,14 @@ if TYPE_CHECKING:
     from simulate.instruments import Instrument
 
 
+OVER_SHARPENED = 1.05
+"""Share of the effective aperture that was to be had from which a picture is sharpened rather than sharp."""
+
+
+OVERSHOT = 0.1
+"""Overshoot of the limb from which it is so whatever it resolves."""
+
+
 @dataclass(frozen=True)
 class FeatureContrast:
     """What a picture left of one feature.
@@ -56,7 +64,7 @@ class Reading:
     name : str
         What.
     value, error : float
-        As measured, and standard deviation.
+        As measured, and standard deviation; NaN and infinite where the picture cannot tell.
     due : float
         As it should be at the time told; for a feature, where it usually lies.
     unit : str
@@ -132,6 +140,10 @@ class Budget:
         What that picture made of its conditions over what mine did: luck of the air, focus, processing.
     altitude_deg, altitude_then_deg : float or None
         Of the body; None from the Earth's centre.
+    over_sharpened, over_sharpened_then : bool
+        Whether mine, or the other, is sharpened beyond what was to be had; that counts for nothing.
+    elsewhere : bool
+        Whether the body was below my horizon then, and is taken to have stood as high as for mine.
     """
 
     time_utc: str
@@ -141,6 +153,9 @@ class Budget:
     picture: float
     altitude_deg: float | None
     altitude_then_deg: float | None
+    over_sharpened: bool = False
+    over_sharpened_then: bool = False
+    elsewhere: bool = False
 
     @property
     def total(self) -> float:
@@ -239,6 +254,19 @@ class Check:
         Another time that the picture fits clearly better.
     budget : Budget or None
         Difference from another picture, where asked for.
+    told_utc : str
+        The time told.
+    later_s : float
+        By how much the time of the apparition, for which all is measured, lies after it: 0, unless the moons single out
+        another.
+    at_odds : bool
+        Whether the moons speak for another time than the face of the planet.
+    moons_found : tuple of str
+        Moons that show, whether or not their width can be measured.
+    marked : bool
+        Whether the face of the planet tells the time, as far as it shows.
+    unmeasured : str
+        Why no places on the disc are measured; empty where they are.
     warnings : tuple of str
         Reservations.
     inputs : dict
@@ -277,5 +305,29 @@ class Check:
     mark_error_deg: float = math.nan
     other_time: OtherTime | None = None
     budget: Budget | None = None
+    told_utc: str = ""
+    later_s: float = 0.0
+    at_odds: bool = False
+    moons_found: tuple[str, ...] = ()
+    marked: bool = False
+    unmeasured: str = ""
     warnings: tuple[str, ...] = ()
     inputs: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def share(self) -> float:
+        """Effective aperture over that which was to be had."""
+        return self.aperture.value / self.expected_aperture_mm
+
+    @property
+    def doubts_time(self) -> bool:
+        """Whether nothing in the picture bears out the time told, though marks or moons should."""
+        silent = self.angle is None and self.clock is None and not self.levels.overexposed
+        by_moons = self.moons_time is not None and self.moons_time.offset_s == 0.0
+        return silent and self.marked and not by_moons
+
+    @property
+    def over_sharpened(self) -> bool:
+        """Whether the picture holds clearly more contrast than was to be had: sharpened rather than sharp."""
+        surely = self.share - 1.0 > 2.0 * self.aperture.error / self.aperture.value
+        return (self.share > OVER_SHARPENED and surely) or self.overshoot.value > OVERSHOT
