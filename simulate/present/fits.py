@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.present.contract import plain
-from simulate.values.files import write_bytes
 from simulate.present.record import Picture, Placement, View
+from simulate.values.files import write_bytes
 
 UNITS = {"electron": "electron", "electron/s": "electron s-1", "adu": "adu"}
 """How FITS spells units that are written otherwise here."""

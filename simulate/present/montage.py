@@ -10,11 +10,11 @@ from pathlib import Path
 
 from simulate.errors import InputError
 from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
-from simulate.values.files import write_bytes
 from simulate.present.place import Display, lay
 from simulate.present.record import View
 from simulate.present.sheet import field_arcsec, panels
 from simulate.present.words import body_title, when_text
+from simulate.values.files import write_bytes
 
 MARGIN = 28
 GAP = 14

@@ -26,7 +26,6 @@ from simulate.present.board import (
     scale_bar,
 )
 from simulate.present.caution import caution_for
-from simulate.values.files import write_bytes
 from simulate.present.place import Display, lay, mounted_view
 from simulate.present.record import Picture, View
 from simulate.present.words import (
@@ -41,6 +40,7 @@ from simulate.present.words import (
     when_text,
     where_text,
 )
+from simulate.values.files import write_bytes
 
 WIDTH = 1600
 MARGIN = 32
