@@ -65,7 +65,7 @@ def add_air(parser: argparse.ArgumentParser) -> None:
         "--seeing",
         default="2 arcsec",
         metavar="ANGLE",
-        help="blur of the air at the zenith, full width at half maximum at 500 nm, as seeing monitors state it: without "
+        help="blur of the air at the zenith, full width at half maximum at 500 nm, as monitors state it: without "
         'an outer scale, which makes the width in a picture smaller (default "2 arcsec")',
     )
     parser.add_argument("--outer-scale", default="20 m", metavar="LENGTH", help='of the turbulence (default "20 m")')
