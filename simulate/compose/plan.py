@@ -16,6 +16,7 @@ from simulate.compose.card import capture_card, moon_layer
 from simulate.compose.moon_calendar import judge_event, jupiter_events
 from simulate.compose.outlook import (
     Case,
+    Prospect,
     judge_some,
     load_known,
     merit_of,
@@ -140,6 +141,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     advice = (
         *_advice(course, window, seen, sharp),
         *_face(case, seen),
+        *_dark_middle(setup),
         *_by_day(case, site, noon),
         *_station(case, seen, asked.station_km),
     )
@@ -163,7 +165,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
         advice=advice,
         caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
         layer=moon_layer(setup.look),
-        trades=trades_of(setup) if asked.trades else None,
+        trades=trades_of(setup) if asked.trades and _is_lit(setup) else None,
     )
 
 
@@ -321,6 +323,20 @@ def _face(case: Case, seen: Apparition) -> tuple[str, ...]:
     """Return which face is shown: lit or unlit rings, season and polar caps."""
     told = [ring_face_text(seen.ring_opening_deg, seen.ring_opening_sun_deg), season_text(case.body, seen)]
     return tuple(f"{text[:1].upper()}{text[1:]}." for text in told if text)
+
+
+def _is_lit(setup: Prospect) -> bool:
+    return bool(setup.look.scene.radiance.any())
+
+
+def _dark_middle(setup: Prospect) -> tuple[str, ...]:
+    """Return a warning where the window on the middle of a large disc holds nothing that is lit."""
+    if _is_lit(setup):
+        return ()
+    return (
+        "The middle of the disc is dark that night: point at the lit edge. The exposure is that of the brightest part; "
+        "trade-offs are not computed.",
+    )
 
 
 def _station(case: Case, seen: Apparition, range_km: float | None) -> tuple[str, ...]:
