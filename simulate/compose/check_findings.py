@@ -38,7 +38,7 @@ from simulate.judgement.checking.measures import (
 )
 from simulate.judgement.checking.model import Theory
 from simulate.judgement.checking.results import ContrastCurve, FeatureContrast, Reading
-from simulate.judgement.checking.twin import RingGap, Twin, close_up, make_twin
+from simulate.judgement.checking.twin import RingGap, Twin, close_up, has_trough, make_twin
 from simulate.judgement.features import judged_features
 from simulate.scene.ellipsoid import Ellipsoid
 from simulate.scene.rings import is_gap, ring_feature_name
@@ -57,6 +57,9 @@ from a gap's place a dark line may be taken for it (common practice)."""
 
 CURVE = np.array([0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 """Frequencies of the contrast curve, shares of D / lambda."""
+
+CLEARLY_THERE = 2.0
+"""Standard deviations below which the contrast of a feature is not told."""
 
 LEAST_CONTRAST = 2e-3
 """Contrast below which a feature is not there to be measured."""
@@ -137,7 +140,7 @@ def to_vertical_deg(bench: Bench, fitted: Fitted, shifts: tuple[ChannelShift, ..
     by_name = {shift.name: np.array([shift.row_px, shift.column_px]) for shift in shifts}
     up, across = by_name.get("blue", np.zeros(2)) - by_name.get("red", np.zeros(2))
     pose = fitted.fit.pose
-    east, north = pose.sky_of(np.float64(pose.row + up), np.float64(pose.column + across))
+    east, north = pose.sky_of(pose.row + up, pose.column + across)
     angle = math.degrees(math.atan2(float(east), float(north)))
     # the air lifts blue, but a corrector may overdo it
     return abs(math.remainder(angle - zenith, 180.0))
@@ -194,7 +197,11 @@ def features_of(bench: Bench, fitted: Fitted, expected: FloatArray) -> tuple[Fea
             continue
         left, _, _ = _peak_contrast(difference, without, measured)
         change, error = amplitude_of(fit, fitted.under(difference), fitted.jacobian)
-        told = error < 0.5 and bool(fit.tells_angle)
+        told = error < 0.5 and abs(1.0 + change) > CLEARLY_THERE * error and bool(fit.tells_angle)
+        gap = ring_gap(bench, name)
+        if told and gap is not None:
+            # a gap too narrow for the picture only dims the ring, as other things do
+            told = all(has_trough(fitted.theory, gap, response) for response in (measured, expected))
         result.append(
             FeatureContrast(
                 name,

@@ -69,23 +69,26 @@ def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int,
     bench, levels, found, bits, fit
         As for `refuse_other_time`.
     """
-    for name in BRIGHT:
-        if name == bench.body.name:
-            continue
-        body = load_body(name)
-        with kept_warnings():  # of a body that nobody asked for
-            seen = apparition(body, bench.seen.time_utc, ephemeris=bench.seen.ephemeris)
-            other = Bench(body, bench.instrument, seen, bench.sky, SceneOptions())
-            try:
-                explained = fit_picture(levels, found, other.theory(other.green), bits).explained
-            except InputError:
-                continue
-        if explained > SURE and 1.0 - explained < BETTER * (1.0 - fit.explained):
-            told = (
-                f"the picture does not look like it (theory explains {100 * fit.explained:.0f} % of it) but like "
-                f"{name} at that time ({100 * explained:.0f} %)"
-            )
-            raise InputError("BODY", bench.body.name, told)
+    likes = [(_like(bench, name, levels, found, bits), name) for name in BRIGHT if name != bench.body.name]
+    explained, name = max(likes)
+    if explained > SURE and 1.0 - explained < BETTER * (1.0 - fit.explained):
+        told = (
+            f"the picture does not look like it (theory explains {100 * fit.explained:.0f} % of it) but like "
+            f"{name} at that time ({100 * explained:.1f} %)"
+        )
+        raise InputError("BODY", bench.body.name, told)
+
+
+def _like(bench: Bench, name: str, levels: FloatArray, found: Found, bits: int) -> float:
+    """Share of a picture that the theory of another planet explains at the time told."""
+    body = load_body(name)
+    with kept_warnings():  # of a body that nobody asked for
+        seen = apparition(body, bench.seen.time_utc, ephemeris=bench.seen.ephemeris)
+        other = Bench(body, bench.instrument, seen, bench.sky, SceneOptions())
+        try:
+            return fit_picture(levels, found, other.theory(other.green), bits).explained
+        except InputError:
+            return 0.0
 
 
 def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:

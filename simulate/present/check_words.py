@@ -249,6 +249,8 @@ def evidence_words(result: Check) -> str:
         return f"little: {100 * result.share:.0f} % of what was to be had is there" if enough else NO_FAULT
     first = ranked[0]
     second = ranked[1] if len(ranked) > 1 and ranked[1].evidence > 0 else None
+    if result.verdict == CANNOT and first.ill_fitting:
+        return f"{CANNOT}: no single fault explains the blur well, {first.name} comes nearest"
     if result.verdict == CANNOT and second is not None:
         return f"{CANNOT}: {first.name} or {second.name} explain it about equally well"
     text = f"{first.name} explains it best ({_strength(first.strength)} {first.unit})"

@@ -210,3 +210,13 @@ def test_what_adds_nothing_of_its_own_cannot_be_measured() -> None:
     # nothing at all, and what the derivatives make as well
     assert amplitude_of(fit, np.zeros(400), jacobian)[1] == math.inf
     assert amplitude_of(fit, jacobian @ np.array([1.0, -2.0, 0.5]), jacobian)[1] == math.inf
+
+
+def test_a_blur_that_no_fault_explains_well_is_not_named() -> None:
+    def told(misfit: float, free: float) -> str:
+        return verdict_of((Fault("seeing", 300.0, 1.0, "", None, Weighed(misfit, 1e-3, 1, 300.0, free)),))
+
+    assert told(1e-4, 1.2e-4) == "seeing"
+    assert told(1e-4, 0.8e-4) == "cannot tell"
+    # rows that were kept before the comparison was made
+    assert told(1e-4, math.nan) == "seeing"

@@ -301,7 +301,8 @@ def stray_dots(
         rivals = every_place[heights >= 0.5 * sharp[row, column]]
         if _crowded(rivals - (here.row, here.column), (row - here.row, column - here.column), ratio):
             continue
-        place = tuple(float(x) for x in here.sky_of(np.float64(row), np.float64(column)))
+        east, north = (float(x) for x in here.sky_of(row, column))
+        place = east, north
         if any(
             math.hypot(place[0] - one.east_arcsec, place[1] - one.north_arcsec)
             < 1.5 * (width_arcsec + one.diameter_arcsec)
@@ -334,7 +335,7 @@ def _unevenness(
             found = max(1.4826 * float(np.median(part)), float(np.quantile(part, 0.95)) / 1.96)
             ring[where[each[0]]] = max(ring[where[each[0]]], found)
     # the rings beside count, too: a border must not hide an uneven one
-    return ndimage.maximum_filter(ring, size=3, mode="nearest")[index]
+    return np.asarray(ndimage.maximum_filter(ring, size=3, mode="nearest")[index], np.float32)
 
 
 def _crowded(rivals: npt.NDArray[Any], place: tuple[float, float], width_px: float) -> bool:

@@ -45,7 +45,7 @@ class Pose:
         """1, or -1 where mirrored."""
         return -1.0 if self.mirrored else 1.0
 
-    def sky_of(self, row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def sky_of(self, row: Any, column: Any) -> tuple[FloatArray, FloatArray]:
         """Return (east, north) in arcsec of pixels; the convention of `simulate.camera.SensorGrid`."""
         sine, cosine = math.sin(math.radians(self.angle_deg)), math.cos(math.radians(self.angle_deg))
         up, left = (row - self.row) * self.scale_arcsec, (column - self.column) * self.scale_arcsec * self.side

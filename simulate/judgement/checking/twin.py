@@ -282,6 +282,29 @@ def _troughs(fit: Fit, clean: FloatArray, gap: RingGap) -> tuple[float, float, f
     return depth, error, 0.0 if made is None else made[1], profile
 
 
+def has_trough(theory: Theory, gap: RingGap, response: FloatArray) -> bool:
+    """Whether a gap in the rings of a theory is still a dark line of its own when seen through a transfer.
+
+    Parameters
+    ----------
+    theory : Theory
+        The planet with the gap.
+    gap : RingGap
+        Where it is looked for.
+    response : array, shape of the theory's frequencies
+        The transfer.
+    """
+    grid = theory.grid
+    row = (grid.rows - 1) / 2 - grid.middle_north_arcsec / grid.step_arcsec
+    column = (grid.columns - 1) / 2 + grid.middle_east_arcsec / grid.step_arcsec
+    radius = np.linspace(gap.inner_km, gap.outer_km, 200)
+    sectors = _by_sector(theory.blurred(response), Pose(row, column, grid.step_arcsec, 0.0, False), gap, radius)
+    profile = sectors.mean(axis=0)
+    near = np.abs(radius - gap.middle_km) < 0.5 * gap.reach_km
+    found = deepest_trough(profile, near, np.ones(len(radius), bool))
+    return found is not None and found[1] > LEAST_DEPTH
+
+
 def _by_sector(picture: FloatArray, pose: Pose, gap: RingGap, radius_km: FloatArray) -> FloatArray:
     """Mean brightness along the radius in sectors around both tips of the rings, shape (sectors, radii)."""
     half = SECTORS // 2
