@@ -250,6 +250,10 @@ FLOOR_DEG = 0.25
 """Error below which no angle is stated: limb darkening and outlines of the theory are known no better (pictures made
 with the very theory gave tilts and latitudes 0.2-0.3 deg off)."""
 
+BEHIND_RINGS_DEG = 1.0
+"""The same, besides, of a belt's latitude on a planet whose rings and their shadow may cover part of it (a picture made
+with the very theory gave one 1.2 deg off)."""
+
 DEG_A_SHARE = 40.0
 """Degrees that this grows by for each share of the picture that the theory does not explain."""
 
@@ -365,7 +369,7 @@ def _latitudes(bench: Bench, fitted: Fitted, features: tuple[FeatureContrast, ..
             for s in (place, place + value, place + value + error)
         )
         if abs(usual) < HIGHEST_DEG:
-            error = math.hypot(beside - here, floor_deg(fitted))
+            error = math.hypot(beside - here, floor_deg(fitted), BEHIND_RINGS_DEG if bench.body.rings else 0.0)
             result.append(Reading(f"latitude of the {judged.name}", here, error, usual, "deg"))
     return result[:LATITUDES]
 

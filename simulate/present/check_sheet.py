@@ -301,7 +301,7 @@ def _unit(start: tuple[float, float], end: tuple[float, float]) -> tuple[float, 
 
 def _linear_of_screen(values: FloatArray) -> FloatArray:
     """Undo the tone curve of sRGB (IEC 61966-2-1)."""
-    values = np.clip(np.asarray(values, float), 0.0, 1.0)
+    values = np.clip(np.asarray(values, np.float32), 0.0, 1.0)
     return np.where(values <= 0.04045, values / 12.92, ((values + 0.055) / 1.055) ** 2.4)
 
 

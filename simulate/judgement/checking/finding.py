@@ -67,7 +67,7 @@ def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
         If nothing stands out of the noise, there are only points, or the planet fills the picture.
     """
     width = max(0.7, min(plane.shape) / 300)
-    smooth = ndimage.gaussian_filter(np.asarray(plane, float), width, mode="nearest")
+    smooth = ndimage.gaussian_filter(np.asarray(plane, np.float32), width, mode="nearest")
     sky = float(np.median(smooth[smooth <= np.median(smooth)]))
     noise = _pixel_noise(plane)
     disc = _disc_level(smooth, sky)

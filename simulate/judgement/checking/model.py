@@ -235,5 +235,5 @@ class Blur:
 def reduced_plane(plane: FloatArray, factor: int) -> npt.NDArray[np.float64]:
     """Return the means of `factor` x `factor` pixels; incomplete ones at the end are left out."""
     rows, columns = (n // factor for n in plane.shape)
-    cut = np.asarray(plane[: rows * factor, : columns * factor], float)
-    return cut.reshape(rows, factor, columns, factor).mean(axis=(1, 3))
+    cut = np.asarray(plane)[: rows * factor, : columns * factor]
+    return cut.reshape(rows, factor, columns, factor).mean(axis=(1, 3), dtype=np.float64)

@@ -142,6 +142,8 @@ def _judged(place: Path, kind: str, pixels: npt.NDArray[Any], bits: int, notes: 
         if np.any(alpha < alpha.max()):
             remarks.append("transparent parts are taken as black")
             planes = np.where(alpha > 0, planes, 0)
+    # whole numbers are sorted in a quarter of the room, and sooner
+    distinct = int(np.unique(planes).size) if bits else 0
     levels = planes.astype(np.float32)
     if not np.all(np.isfinite(levels)):
         remarks.append("values that are no numbers are taken as black")
@@ -157,7 +159,7 @@ def _judged(place: Path, kind: str, pixels: npt.NDArray[Any], bits: int, notes: 
         clipped = 0.0
     if levels.shape[0] == 3 and np.array_equal(levels[0], levels[1]) and np.array_equal(levels[1], levels[2]):
         levels = levels[:1]
-    distinct = int(np.unique(levels).size)
+    distinct = distinct or int(np.unique(levels).size)
     return UserPicture(np.ascontiguousarray(levels[:, ::-1]), bits, distinct, clipped, kind, tuple(remarks), place.name)
 
 
