@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from simulate.bodies import load_body
-from simulate.compose.check_bench import Bench, fitted_to
+from simulate.compose.check_bench import Bench, Fitted, linearised
 from simulate.compose.check_findings import clock_of
 from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judgement.checking.dates import by_likeness
 from simulate.judgement.checking.finding import Found
-from simulate.judgement.checking.fitting import Fit, Problem, fit_picture
-from simulate.judgement.checking.measures import parameters_of
+from simulate.judgement.checking.fitting import Fit, fit_picture
+from simulate.judgement.checking.measures import measure_transfer
 from simulate.judgement.checking.model import Theory
 from simulate.judgement.checking.reading import UserPicture
 from simulate.judgement.checking.results import OtherTime
@@ -41,7 +43,7 @@ BETTER = 0.5
 SETTLED = 0.8
 """The same where the picture tells angle and mirror then, and not as told."""
 
-GLOBE_FITS, FACE_STEPS = 0.99, 32
+GLOBE_FITS, FACE_STEPS = 0.99, 24
 """Share of a picture from which its globe fits, so that only the face is sought, and faces that are tried then."""
 
 ROTATION_STEPS = 16
@@ -153,19 +155,20 @@ def other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: F
 
 def _by_face(bench: Bench, fit: Fit) -> float:
     """Return the offset at which the face leaves least of a picture whose globe fits, in any of its four poses, s."""
-    axis, start = bench.seen.north_pole_position_angle_deg, parameters_of(fit)
+    axis, pose = bench.seen.north_pole_position_angle_deg, fit.pose_here
+    other = replace(pose, mirrored=not pose.mirrored, angle_deg=2 * axis - pose.angle_deg)
+    poses = [replace(one, angle_deg=one.angle_deg + turn) for one in (pose, other) for turn in (0.0, 180.0)]
+    used = fit.window.levels < fit.window.ceiling
+    rows, columns = (x[used] for x in fit.window.pixels)
+    light, told = fit.linear[used], bench.theory(bench.green)
+    places = [told.index_of(*one.sky_of(rows, columns)) for one in poses]
+    transfer, rotation = fit.blur.at(told.frequency, told.perfect), rotation_s(bench)
     best = math.inf, 0.0
-    rotation = rotation_s(bench)
     for step in range(1 - FACE_STEPS // 2, FACE_STEPS // 2 + 1):
-        offset = rotation * step / FACE_STEPS
-        theory = _theory(bench, offset)
-        for mirrored in (fit.pose.mirrored, not fit.pose.mirrored):
-            problem = Problem(fit.window, theory, mirrored)
-            angle = fit.pose.angle_deg if mirrored is fit.pose.mirrored else 2 * axis - fit.pose.angle_deg
-            for turned in (angle, angle + 180.0):
-                place = start.copy()
-                place[3] = math.radians(turned)
-                best = min(best, (float(np.mean(problem.residual(place) ** 2)), offset))
+        shown = _theory(bench, rotation * step / FACE_STEPS).blurred(transfer)
+        for place in places:
+            left = light - ndimage.map_coordinates(shown, place, order=1, output=np.float64)
+            best = min(best, (float(np.mean(left**2)), rotation * step / FACE_STEPS))
     return best[1]
 
 
@@ -176,7 +179,9 @@ def _nearer(bench: Bench, levels: FloatArray, found: Found, bits: int, offset_s:
     seen = _seen(bench, offset_s)
     there = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
     picture = UserPicture(levels[None], bits, 0, 0.0, "")
-    clock = clock_of(there, fitted_to(there, picture, 0, found))
+    theory = there.theory(there.green)
+    fitted = Fitted(picture, 0, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
+    clock = clock_of(there, fitted)
     if clock is None:
         return offset_s, fit
     try:

@@ -191,3 +191,16 @@ def test_another_planet_is_named_before_a_far_date() -> None:
     with pytest.raises(InputError, match="like jupiter at that time") as error:
         check(picture, "saturn", MONO, JUPITER)
     assert error.value.field == "BODY"
+
+
+def test_a_face_that_does_not_settle_the_angle_is_sought_at_other_times() -> None:
+    # an hour and a half off, the red spot is where no pose of the theory has it, but the globe fits
+    plane = taken("jupiter", "2027-02-10T12:00", ViewOptions())
+    result = check(plane, "jupiter", MONO, "2027-02-10T13:30")
+    assert result.angle is None
+    assert result.other_time is not None
+    found = parse_time(result.other_time.time_utc) - parse_time("2027-02-10T12:00")
+    assert abs(found.sec) < 60
+    assert "mind date" in dict(check_lines(result))["the time"]
+    right = dict(check_lines(check(plane, "jupiter", MONO, "2027-02-10T12:00")))
+    assert "the time" not in right

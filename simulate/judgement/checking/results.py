@@ -119,7 +119,10 @@ class OtherTime:
     @property
     def words(self) -> str:
         """The time for people."""
-        return f"{self.time_utc[:16].replace('T', ' ')} UTC"
+        from simulate.geometry import instant_after
+
+        # to the nearest minute
+        return f"{instant_after(self.time_utc, 30.0).isot[:16].replace('T', ' ')} UTC"
 
 
 @dataclass(frozen=True)
