@@ -456,7 +456,14 @@ class Field:
     drop_pixels: float
 
 
-def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int = 1000) -> Field:
+def lay_field(
+    instrument: Instrument,
+    width_arcsec: float,
+    aim: Aim,
+    kept: int = 1000,
+    *,
+    middle_arcsec: tuple[float, float] = (0.0, 0.0),
+) -> Field:
     """Choose the window of the sensor and the fine grid for a body.
 
     Parameters
@@ -469,6 +476,8 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
         Gives the turn of the field on an altazimuth mount.
     kept : int
         Frames in the stack; few frames allow no finer resampling.
+    middle_arcsec : (float, float)
+        Where the window is pointed, east and north of the body's middle, arcsec.
     """
     telescope, camera = instrument.telescope, instrument.camera
     pixel = pixel_scale_arcsec(camera.pixel_um, telescope.effective_focal_length_mm)
@@ -480,6 +489,10 @@ def lay_field(instrument: Instrument, width_arcsec: float, aim: Aim, kept: int =
         pixel,
         instrument.mount.sky_angle_deg(aim.parallactic_angle_deg),
         instrument.mount.mirrored,
+    )
+    row, column = (float(place) for place in sensor.pixel_of(-middle_arcsec[0], -middle_arcsec[1]))
+    sensor = replace(
+        sensor, planet_row_px=row - (sensor.rows - 1) / 2, planet_column_px=column - (sensor.columns - 1) / 2
     )
     ratio = sampling_ratio(instrument)
     finer, drop = finer_sampling(ratio, channel_shares(instrument), kept)

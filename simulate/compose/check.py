@@ -293,8 +293,8 @@ def _judged(settled: _Settled, options: CheckOptions, seed: int) -> Check:
         **quality,
     )
     if options.twin is not None:
-        twin, warning = twin_of(bench, fitted, options.twin.strip().lower(), seed)
-        result = replace(result, twin=twin, warnings=(*result.warnings, *warning))
+        twin, why_not = twin_of(bench, fitted, options.twin.strip().lower(), seed)
+        result = replace(result, twin=twin, no_twin=why_not)
     if not options.only_fit and options.features:
         result = replace(result, **_details(settled, response, result))
     return result

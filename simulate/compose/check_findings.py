@@ -390,14 +390,14 @@ def _on_meridian(bench: Bench, difference: Theory, pole: tuple[float, float]) ->
     return float((line * weight).sum() / weight.sum())
 
 
-def twin_of(bench: Bench, fitted: Fitted, feature: str, seed: int) -> tuple[Twin | None, tuple[str, ...]]:
-    """Return the twin of the picture without a feature, or None and the sentence that says why there is none."""
+def twin_of(bench: Bench, fitted: Fitted, feature: str, seed: int) -> tuple[Twin | None, str]:
+    """Return the twin of the picture without a feature, or None and the clause that says why there is none."""
     close = close_up(fitted.levels, fitted.fit, fitted.theory, fitted.picture.bits)
     without = bench.without(frozenset({feature}))
     try:
-        return make_twin(feature, close, fitted.theory, without, ring_gap(bench, feature), seed), ()
+        return make_twin(feature, close, fitted.theory, without, ring_gap(bench, feature), seed), ""
     except InputError as error:
-        return None, (f"no twin for the {feature}: {error.allowed}",)
+        return None, f"{feature}: {error.allowed}"
 
 
 def ring_gap(bench: Bench, name: str) -> RingGap | None:

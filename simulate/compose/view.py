@@ -390,7 +390,20 @@ def lay_view_field(
     wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
     if options.field_arcsec is not None:
         wanted = to_float("field", options.field_arcsec, "arcsec", 0.0, 36000.0, open_low=True)
-    return lay_field(instrument, wanted, aim)
+    laid = lay_field(instrument, wanted, aim)
+    if width <= min(laid.sensor.shape) * laid.sensor.pixel_arcsec:
+        return laid
+    return lay_field(instrument, wanted, aim, middle_arcsec=lit_middle_arcsec(seen))
+
+
+def lit_middle_arcsec(seen: Apparition) -> tuple[float, float]:
+    """Return the middle of the lit part of a disc, east and north of the disc's middle, arcsec.
+
+    Along the line to the Sun the light reaches from the terminator, at -cos(phase angle) of the radius, to the limb.
+    """
+    away = seen.equatorial_diameter_arcsec / 4 * (1.0 - math.cos(math.radians(seen.phase_angle_deg)))
+    angle = math.radians(seen.bright_limb_position_angle_deg)
+    return away * math.sin(angle), away * math.cos(angle)
 
 
 def seen_bins(camera: Camera) -> SpectralBins:
@@ -652,14 +665,14 @@ def warn_of_edges(look: ExpectedFrame) -> bool:
     what = "disc with its rings" if look.body.rings else "disc"
     if side < min(camera.rows, camera.columns) - 1:
         told = (
-            f"the pictures show only the middle of the {what}: {sensor.columns} x {sensor.rows} pixels, "
+            f"the pictures show the middle of the lit part of the {what}: {sensor.columns} x {sensor.rows} pixels, "
             f"{sensor.columns * sensor.pixel_arcsec / 60:.1f} x {sensor.rows * sensor.pixel_arcsec / 60:.1f} arcmin "
             f"of {width / 60:.1f}; the sensor has {camera.columns} x {camera.rows}"
         )
     else:
         told = (
             f"the {what} does not fit: it is {pixels} pixels wide, the sensor {camera.columns} x {camera.rows}; "
-            "only a part of it is shown"
+            "only the middle of its lit part is shown"
         )
     if look.options.judge and judged_features(look.body):
         told += ", and nothing on it is judged"

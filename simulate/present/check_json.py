@@ -107,6 +107,7 @@ def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: di
         "better_time": None if result.other_time is None else result.other_time.time_utc,
         "time_by_moons": _moons_time(result),
         "compared": _budget(result),
+        "no_twin": result.no_twin or None,
         "twin": None
         if twin is None
         else {

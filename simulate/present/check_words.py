@@ -45,6 +45,8 @@ def check_lines(result: Check) -> list[tuple[str, str]]:
         lines.append(("the time", told))
     if result.twin is not None:
         lines.append(("the twin", twin_words(result)))
+    elif result.no_twin:
+        lines.append(("the twin", result.no_twin))
     if result.moons_time is not None:
         words = moons_time_words(result.moons_time)
         if result.angle is None and result.moons_time.matched_as_told >= 2:

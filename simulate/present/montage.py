@@ -12,7 +12,7 @@ from simulate.errors import InputError
 from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
 from simulate.present.place import Display, lay
 from simulate.present.record import View
-from simulate.present.sheet import field_arcsec, panels
+from simulate.present.sheet import field_arcsec, panels, pointed_at
 from simulate.present.words import body_title, when_text
 from simulate.values.files import write_bytes
 
@@ -139,7 +139,7 @@ def _moments(views: Sequence[View]) -> str:
 
 def _draw_cell(board: Board, view: View, cell: Cell, scale: float) -> None:
     panel = panels(view)[2]
-    light = lay(panel.picture, Display(cell.height, cell.width, scale), panel.how)
+    light = lay(panel.picture, Display(cell.height, cell.width, scale, 0.0, False, *pointed_at(view)), panel.how)
     if view.apparition.equatorial_diameter_arcsec == 0:
         light = light / max(float(light.max()), 1e-30)
     board.picture(cell.x, cell.y, light)

@@ -37,6 +37,8 @@ class Display:
         Position angle of "up", from north through east; 0 is north up.
     mirrored : bool
         True: east is to the right when north is up.
+    middle_east_arcsec, middle_north_arcsec : float
+        What lies in the middle, relative to the body's centre, arcsec.
     """
 
     rows: int
@@ -44,6 +46,8 @@ class Display:
     step_arcsec: float
     up_angle_deg: float = 0.0
     mirrored: bool = False
+    middle_east_arcsec: float = 0.0
+    middle_north_arcsec: float = 0.0
 
     def __post_init__(self) -> None:
         if self.rows < 1 or self.columns < 1 or not self.step_arcsec > 0:
@@ -52,7 +56,8 @@ class Display:
     @property
     def placement(self) -> Placement:
         """Where its pixels lie."""
-        return Placement.turned(self.step_arcsec, self.up_angle_deg, self.mirrored)
+        middle = self.middle_east_arcsec, self.middle_north_arcsec
+        return Placement.turned(self.step_arcsec, self.up_angle_deg, self.mirrored, *middle)
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -20,7 +20,7 @@ from simulate.present.place import Display, lay
 from simulate.present.planning_record import Plan, Season
 from simulate.present.planning_words import ring_face
 from simulate.present.record import View
-from simulate.present.sheet import field_arcsec, panels
+from simulate.present.sheet import field_arcsec, panels, pointed_at
 from simulate.present.words import body_title, where_text
 from simulate.values.files import write_bytes
 
@@ -380,7 +380,7 @@ def _strip_note(season: Season) -> str:
 def _strip_cell(board: Board, season: Season, index: int, x: int, y: int, cell: int, scale: float) -> None:
     view = season.strip[index]
     panel = panels(view)[2]
-    board.picture(x, y, lay(panel.picture, Display(cell, cell, scale), panel.how))
+    board.picture(x, y, lay(panel.picture, Display(cell, cell, scale, 0.0, False, *pointed_at(view)), panel.how))
     seen = view.apparition
     board.text(x, y + cell + 20, seen.time_utc[:10], 14, INK, bold=True)
     board.text(x + board.measure(seen.time_utc[:10], 14, bold=True) + 8, y + cell + 20, _hour_text(seen), 12, QUIET)

@@ -169,7 +169,18 @@ def field_arcsec(view: View) -> float:
 def panel_display(view: View, side: int, field: float, as_mounted: bool) -> Display:
     """Return the display of a square panel of `side` pixels that shows `field` arcsec."""
     up, mirrored = mounted_view(view.frame_rgb.placement) if as_mounted else (0.0, False)
-    return Display(side, side, field / side, up, mirrored)
+    return Display(side, side, field / side, up, mirrored, *pointed_at(view))
+
+
+def pointed_at(view: View) -> tuple[float, float]:
+    """Return what lies in the middle of the panels, east and north of the body's middle, arcsec.
+
+    The body; a part of it where it is larger than the camera's window.
+    """
+    placement = view.frame_rgb.placement
+    if view.apparition.equatorial_diameter_arcsec <= min(view.frame_rgb.shape) * placement.step_arcsec:
+        return 0.0, 0.0
+    return placement.middle_east_arcsec, placement.middle_north_arcsec
 
 
 @dataclass(frozen=True, eq=False)

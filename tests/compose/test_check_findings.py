@@ -183,7 +183,7 @@ def test_a_twin_that_cannot_be_made_is_a_line_and_no_end(monkeypatch: pytest.Mon
     fitted: Any = SimpleNamespace(levels=None, fit=None, theory=None, picture=SimpleNamespace(bits=8))
     twin, told = check_findings.twin_of(bench, fitted, "polar cap", 0)
     assert twin is None
-    assert told == ("no twin for the polar cap: the picture shows too little of its place to tell",)
+    assert told == "polar cap: the picture shows too little of its place to tell"
 
 
 def test_another_planet_is_named_before_a_far_date() -> None:

@@ -14,6 +14,7 @@ from simulate.compose.chain import Aim, Setting, lay_field, make_chain
 from simulate.compose.view import (
     ViewOptions,
     expected_frame,
+    lit_middle_arcsec,
     mount_turn_deg,
     moving_scene,
     rotation_arcsec_per_s,
@@ -294,8 +295,25 @@ def test_a_sensor_smaller_than_the_planet_is_told_and_nothing_is_judged() -> Non
 
 
 def test_the_window_on_the_moon_is_told() -> None:
-    with pytest.warns(FieldWarning, match="only the middle of the disc.* arcmin of 3[0-9]"):
+    with pytest.warns(FieldWarning, match="the middle of the lit part of the disc.* arcmin of 3[0-9]"):
         view("moon", "newtonian-250", "2027-02-16T10:00")
+
+
+def test_a_window_on_a_crescent_is_pointed_at_its_light() -> None:
+    """Half the way from the terminator to the limb, which the phase angle alone gives."""
+    seen = apparition("moon", "2027-02-09T16:59")
+    radius = seen.equatorial_diameter_arcsec / 2
+    east, north = lit_middle_arcsec(seen)
+    assert np.hypot(east, north) == pytest.approx(radius * (1 + np.cos(np.radians(180 - seen.phase_angle_deg))) / 2)
+    assert east / north == pytest.approx(np.tan(np.radians(seen.bright_limb_position_angle_deg)))
+    with pytest.warns(FieldWarning):
+        shown = view("moon", "refractor-80", "2027-02-09T16:59", options=ViewOptions(judge=False))
+    placement = shown.frame_rgb.placement
+    assert (placement.middle_east_arcsec, placement.middle_north_arcsec) == pytest.approx((east, north), abs=2.0)
+    # with its middle on the light, a good part of the window is lit, and nothing of it is nan
+    light = shown.truth_rgb.values[..., 1]
+    assert np.mean(light > 0.1 * light.max()) > 0.15
+    assert 1.0 < shown.optics.stack_fwhm_arcsec < 3.0
 
 
 def test_the_truth_of_a_small_disc_has_cells_enough() -> None:

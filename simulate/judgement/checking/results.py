@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from simulate.instruments import Instrument
 
 
-OVER_SHARPENED = 1.05
+OVER_SHARPENED = 1.1
 """Share of the effective aperture that was to be had from which a picture is sharpened rather than sharp."""
 
 
@@ -257,6 +257,8 @@ class Check:
         Another time that the picture fits clearly better.
     budget : Budget or None
         Difference from another picture, where asked for.
+    no_twin : str
+        Why there is no twin, where one was asked for; else empty.
     told_utc : str
         The time told.
     later_s : float
@@ -308,6 +310,7 @@ class Check:
     mark_error_deg: float = math.nan
     other_time: OtherTime | None = None
     budget: Budget | None = None
+    no_twin: str = ""
     told_utc: str = ""
     later_s: float = 0.0
     at_odds: bool = False
