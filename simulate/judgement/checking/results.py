@@ -122,7 +122,7 @@ class OtherTime:
         from simulate.geometry import instant_after
 
         # to the nearest minute
-        return f"{instant_after(self.time_utc, 30.0).isot[:16].replace('T', ' ')} UTC"
+        return f"{str(instant_after(self.time_utc, 30.0).isot)[:16].replace('T', ' ')} UTC"
 
 
 @dataclass(frozen=True)
