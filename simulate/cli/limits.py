@@ -36,8 +36,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    from simulate.bodies import load_body
     from simulate.compose.limits import limits
+    from simulate.compose.subject import choose_subject
     from simulate.present.limits import limits_json, limits_text
     from simulate.present.limits_charts import write_charts
 
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
         found = limits(
             arguments.body,
             common.read_instruments(arguments.instrument),
-            common.read_time(arguments, load_body(arguments.body).name, site),
+            common.read_time(arguments, choose_subject(arguments.body).name, site),
             site,
             sky=common.read_sky(arguments),
             options=options,

@@ -62,14 +62,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
-    from simulate.bodies import load_body
     from simulate.compose.plan import plans
+    from simulate.compose.subject import choose_subject
     from simulate.recording.workers import open_executor
 
     site = common.read_site(arguments.site)
     if site is None:
         raise MissingError("--site", 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
-    bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies or PLANETS))
+    bodies = list(dict.fromkeys(choose_subject(name, star=False).name for name in arguments.bodies or PLANETS))
     night = arguments.night or tonight(site)
     tools, sky, options = common.read_instruments(arguments.instrument), common.read_sky(arguments), _options(arguments)
     with open_executor(arguments.processes, arguments.scheduler) as executor:

@@ -61,13 +61,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _seasons(arguments: argparse.Namespace) -> list[Season]:
-    from simulate.bodies import load_body
     from simulate.compose.season import season
+    from simulate.compose.subject import choose_subject
     from simulate.present.progress import Reporter
     from simulate.recording.workers import open_executor
 
     start, end = _span(arguments)
-    bodies = list(dict.fromkeys(load_body(name).name for name in arguments.bodies))
+    bodies = list(dict.fromkeys(choose_subject(name, star=False).name for name in arguments.bodies))
     tools = common.read_instruments(arguments.instrument)
     site, sky, options = common.read_site(arguments.site), common.read_sky(arguments), _options(arguments)
     found = []

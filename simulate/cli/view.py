@@ -48,11 +48,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
+    from simulate.compose.subject import choose_subject
+
     with kept_warnings() as warnings:
         site = common.read_site(arguments.site)
         instruments = common.read_instruments(arguments.instrument)
         sky = common.read_sky(arguments)
-        bodies = _bodies(arguments.bodies)
+        bodies = list(dict.fromkeys(choose_subject(name).name for name in arguments.bodies))
         options = _options(arguments)
         common.read_seed(arguments)
         common.check_folder(arguments.output)
@@ -66,19 +68,6 @@ def run(arguments: argparse.Namespace) -> int:
         for sentence in [*warnings, *refused]:
             common.tell(f"note: {sentence}")
     return 0
-
-
-def _bodies(names: list[str]) -> list[str]:
-    from simulate.bodies import load_body
-
-    bodies = list(dict.fromkeys(load_body(name).name for name in names))
-    for name in bodies:
-        if load_body(name).kind == "satellite" or name == "sun":
-            allowed = "name a planet, moon or star; satellites are drawn beside their planet"
-            if name == "sun":
-                allowed = "this tool draws no Sun; solar work needs a certified filter fixed over the front"
-            raise InputError("BODY", name, allowed)
-    return bodies
 
 
 def _options(arguments: argparse.Namespace) -> ViewOptions:

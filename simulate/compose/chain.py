@@ -27,7 +27,6 @@ from simulate.air import (
 )
 from simulate.air.layers import motion_within_arcsec
 from simulate.air.refraction import bin_displacements
-from simulate.bodies.spectra import solar_photon_flux
 from simulate.camera import (
     SensorGrid,
     channel_names,
@@ -555,12 +554,8 @@ def channel_shares(instrument: Instrument) -> tuple[float, ...]:
 
 
 def scene_colours(scene: Scene) -> npt.NDArray[np.float64]:
-    """Return the photons of the whole scene in each bin, shape (bins,); sunlight's colours where it is dark.
-
-    The window on a crescent Moon may hold nothing that is lit.
-    """
-    light = scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
-    return light if light.any() else solar_photon_flux(scene.bins)
+    """Return the photons of the whole scene in each bin, shape (bins,)."""
+    return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(scene.bins)))
 
 
 def pooled(scenes: Iterable[Scene]) -> Scene:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.air import Sky
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.compose.check_bench import Bench, Fitted, fitted_to, half_of
 from simulate.compose.check_budget import budget_of
 from simulate.compose.check_findings import (
@@ -26,6 +26,7 @@ from simulate.compose.check_findings import (
 )
 from simulate.compose.check_points import Points, points_of
 from simulate.compose.check_time import other_time, refuse_other_body, refuse_other_time, rotation_s, shows_a_face
+from simulate.compose.subject import choose_subject
 from simulate.compose.view import ViewOptions, refuse_below_horizon, view_inputs
 from simulate.errors import InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time
@@ -145,7 +146,7 @@ def check(
         For anything that cannot be used, above all a picture without this planet.
     """
     asked = options or CheckOptions()
-    known = body if isinstance(body, Body) else load_body(body)
+    known = choose_subject(body)
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     if known.equatorial_radius_km is None or known.kind not in ("planet", "moon"):
         raise InputError("BODY", known.name, "name a planet or the moon: a point has nothing to compare")

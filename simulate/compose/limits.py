@@ -13,12 +13,13 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.air import Sky
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.camera import channel_names
 from simulate.compose.chain import STEPS, Aim, sampling_ratio
 from simulate.compose.colours import screen_matrix, to_screen, white_rates
 from simulate.compose.judge import Bench, all_weights
 from simulate.compose.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
+from simulate.compose.subject import choose_subject
 from simulate.compose.view import body_width_arcsec, display_level, refuse_below_horizon, truth_colours
 from simulate.errors import BelowHorizonError, InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time
@@ -169,7 +170,7 @@ def limits(
         For anything that cannot be used, a body of which nothing is judged, and one below the horizon.
     """
     asked, air = options or LimitsOptions(), sky or Sky()
-    known = body if isinstance(body, Body) else load_body(body)
+    known = choose_subject(body)
     if not judged_features(known):
         raise InputError("BODY", known.name, "nothing is declared to be judged of it; name a planet")
     several = [instruments] if isinstance(instruments, (str, Instrument)) else list(instruments)

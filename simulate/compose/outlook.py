@@ -12,10 +12,9 @@ from functools import lru_cache
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from simulate.air import Sky, dispersion_arcsec
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.bodies.spectra import solar_photon_flux
 from simulate.compose.chain import Aim, Setting, lay_field, make_chain
 from simulate.compose.judge import Bench, feature_line, judge_scene
@@ -35,19 +34,14 @@ from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument
 from simulate.judgement import THRESHOLDS, JudgedFeature, judged_features
 from simulate.present.record import FeatureLine
-from simulate.scene import render
 from simulate.stack import Exposure, delivered_fwhm
 from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
-from simulate.values.grid import Grid
 
 ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
 """Airless altitudes at which sharpness is computed; between them its logarithm follows that of sin(altitude)."""
 
 VISIBLE_NM = (400.0, 700.0)
 """Ends of the spectrum that an uncorrected colour picture takes in, nm."""
-
-COARSE_CELLS = 180
-"""Across a disc that is larger than the window, to find its brightest part."""
 
 STANDARD_FACES = MappingProxyType({"mars": ("syrtis major", 290.0)})
 """Feature and west longitude that is turned to the middle, so that dates are compared by the same face."""
@@ -200,23 +194,8 @@ def prospect(case: Case, seen: Apparition, view: ViewOptions | None = None) -> P
     """
     look = expected_frame(case.body, case.instrument, seen, case.sky, view or case.view)
     # a cell of the fine grid holds what a pixel centred there would collect: no need to sample
-    exposure = exposure_of(look, brightest_rates(look))
+    exposure = exposure_of(look, look.rates)
     return Prospect(look, exposure, bench_of(look, exposure))
-
-
-def brightest_rates(look: ExpectedFrame) -> npt.NDArray[np.floating]:
-    """Return rates, e- s-1 per pixel, that hold the brightest part of the body.
-
-    Where the window holds only the middle of a disc, which may be dark, the whole disc is drawn coarsely beside it.
-    """
-    grid, seen = look.laid.grid, look.scene.apparition
-    width = seen.equatorial_diameter_arcsec
-    if width <= min(grid.shape) * grid.step_arcsec:
-        return look.rates
-    coarse = Grid(COARSE_CELLS, COARSE_CELLS, 1.02 * width / COARSE_CELLS)
-    whole = render(seen, look.body, coarse, look.scene.bins, options=look.options.scene)
-    rates = np.tensordot(look.chain.weights, whole.radiance, axes=1) + look.chain.sky_rate[:, None, None]
-    return np.concatenate([part.reshape(len(rates), 1, -1).astype(float) for part in (rates, look.rates)], axis=2)
 
 
 def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
@@ -316,8 +295,3 @@ class Node:
             noise = snr * ratio * diameter_arcsec / self.diameter_arcsec
             result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise), left, noise))
         return tuple(result)
-
-
-def load_known(body: str | Body) -> Body:
-    """Return a body by name, or as it is."""
-    return body if isinstance(body, Body) else load_body(body)

@@ -11,21 +11,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.air import Lights, Sky, sky_magnitudes
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.compose.card import capture_card, moon_layer
 from simulate.compose.moon_calendar import judge_event, jupiter_events
 from simulate.compose.outlook import (
     Case,
-    Prospect,
     judge_some,
-    load_known,
     merit_of,
     prospect,
     standing_features,
 )
+from simulate.compose.subject import choose_subject
 from simulate.compose.trades import trades_of
 from simulate.compose.view import ViewOptions
-from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
+from simulate.errors import BelowHorizonError, InputErrors, kept_warnings
 from simulate.geometry import Apparition, Site, as_site
 from simulate.geometry.clock import tt_days, tt_to_time, utc_text
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
@@ -117,9 +116,7 @@ def plan(
     BelowHorizonError
         If the body cannot be had that night; for Venus and Mercury with the daylight option.
     """
-    asked, known, air, place = options or PlanOptions(), load_known(body), sky or Sky(), as_site(site)
-    if known.kind == "satellite" or known.name in ("sun", "star"):
-        raise InputError("body", known.name, "plan a planet or the moon; satellites come with their planet")
+    asked, known, air, place = options or PlanOptions(), choose_subject(body, star=False), sky or Sky(), as_site(site)
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     case = Case(known, tool, place, air, asked.view, asked.ephemeris)
     with kept_warnings() as texts:
@@ -141,7 +138,6 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     advice = (
         *_advice(course, window, seen, sharp),
         *_face(case, seen),
-        *_dark_middle(setup),
         *_by_day(case, site, noon),
         *_station(case, seen, asked.station_km),
     )
@@ -165,7 +161,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
         advice=advice,
         caution=caution_for(seen.elongation_deg, seen.sun_altitude_deg),
         layer=moon_layer(setup.look),
-        trades=trades_of(setup) if asked.trades and _is_lit(setup) else None,
+        trades=trades_of(setup) if asked.trades else None,
     )
 
 
@@ -325,20 +321,6 @@ def _face(case: Case, seen: Apparition) -> tuple[str, ...]:
     return tuple(f"{text[:1].upper()}{text[1:]}." for text in told if text)
 
 
-def _is_lit(setup: Prospect) -> bool:
-    return bool(setup.look.scene.radiance.any())
-
-
-def _dark_middle(setup: Prospect) -> tuple[str, ...]:
-    """Return a warning where the window on the middle of a large disc holds nothing that is lit."""
-    if _is_lit(setup):
-        return ()
-    return (
-        "The middle of the disc is dark that night: point at the lit edge. The exposure is that of the brightest part; "
-        "trade-offs are not computed.",
-    )
-
-
 def _station(case: Case, seen: Apparition, range_km: float | None) -> tuple[str, ...]:
     """Return what to expect of a space station before the Moon."""
     if range_km is None or seen.body != "moon":
@@ -448,7 +430,7 @@ def plans(
         If nothing can be had.
     """
     tools = tuple(item if isinstance(item, Instrument) else load_instrument(item) for item in instruments)
-    known = tuple(item if isinstance(item, Body) else load_body(item) for item in bodies)
+    known = tuple(choose_subject(item, star=False) for item in bodies)
     task = Pairing(known, night, as_site(site), tools, sky or Sky(), options or PlanOptions())
     compute: Any = plan_pairings
     count = len(known) * len(tools)

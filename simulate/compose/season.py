@@ -18,12 +18,12 @@ from simulate.compose.outlook import (
     Case,
     Node,
     judge_some,
-    load_known,
     merit_of,
     prospect,
     standard_face,
     standing_features,
 )
+from simulate.compose.subject import choose_subject
 from simulate.compose.view import ViewOptions, compose_view
 from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Site, as_site
@@ -180,9 +180,7 @@ def season(
     InputError
         For anything that cannot be used.
     """
-    asked, known, air = options or SeasonOptions(), load_known(body), sky or Sky()
-    if known.kind == "satellite" or known.name in ("sun", "star"):
-        raise InputError("body", known.name, "a planet or the moon has seasons here")
+    asked, known, air = options or SeasonOptions(), choose_subject(body, star=False), sky or Sky()
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     case = Case(known, tool, place, air, asked.view, asked.ephemeris)

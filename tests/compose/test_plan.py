@@ -120,17 +120,14 @@ def test_a_plan_says_which_face_of_the_rings_is_lit_and_which_season_mars_has() 
     assert "north polar cap" in season
 
 
-def test_a_crescent_moon_whose_middle_is_dark_is_exposed_by_its_lit_edge() -> None:
-    """2027-02-09: 8 % lit; the window holds the middle only. Nothing is nan."""
+def test_a_crescent_moon_is_exposed_by_its_lit_edge() -> None:
+    """2027-02-09: 8 % lit; the window is smaller than the disc. Nothing is nan."""
     options = PlanOptions(judge_events=False, trades=True)
     crescent = plan("moon", "2027-02-09", SITE, "newtonian-150", options=options)
     gibbous = plan("moon", "2027-02-17", SITE, "newtonian-150", options=QUICK)
     assert "nan" not in plan_text(crescent)
-    assert any("middle of the disc is dark" in text for text in crescent.advice)
-    assert crescent.trades is None
     # a crescent's brightest edge is a few times fainter than the bright Moon, not a thousand times
     assert 0.05 < crescent.card.peak_e_per_ms / gibbous.card.peak_e_per_ms < 0.6
-    assert not any("middle of the disc is dark" in text for text in gibbous.advice)
 
 
 def test_a_planet_behind_the_sun_is_refused_with_the_next_night() -> None:
