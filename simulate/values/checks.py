@@ -55,7 +55,7 @@ def _strip(field: str, value: Any, unit: str, wanted: str) -> float:
     from astropy import units as u  # heavy: only where units really come in
 
     if unit and isinstance(value, str) and _is_number(value):
-        raise InputError(field, value, f'write its unit too, such as "{value.strip()} {trade_unit(unit)}"')
+        raise InputError(field, value, f'{wanted}, with its unit: "{value.strip()} {trade_unit(unit)}"')
     try:
         quantity: Any = parse_quantity(value) if isinstance(value, str) else u.Quantity(value)
         return float(quantity.to_value(u.Unit(unit) if unit else u.dimensionless_unscaled))

@@ -90,7 +90,7 @@ def test_a_reader_that_goes_away_is_no_fault() -> None:
         ("view", "BODY is missing; see 'simulate view --help'"),
         ("check a.png mars", "--time is missing; give the instant of the picture: the middle of the recording"),
         ("view mars --seeing", "the value of --seeing is missing; see 'simulate view --help'"),
-        ("view mars --seeing 2", "sky.seeing: '2' cannot be used; write its unit too, such as \"2 arcsec\""),
+        ("view mars --seeing 2", 'give a value from 0 arcsec to 30 arcsec, with its unit: "2 arcsec"'),
         ("view mars --seed -1", "--seed: -1 cannot be used; give a whole number from 0 up"),
         ("view mars --seed y", "--seed: 'y' cannot be used; give a whole number"),
         ("view mars --keep x%", "--keep: 'x%' cannot be used; give a share such as 0.3 or \"30%\""),
