@@ -50,7 +50,8 @@ class _Parser(argparse.ArgumentParser):
         if message.startswith("unrecognized arguments: "):
             words = message.partition(": ")[2]
             known = [word for action in self._actions for word in action.option_strings]
-            return InputError("options", words, f"{help_there}{nearest(words.split()[0].partition('=')[0], known)}")
+            first = words.partition(" ")[0].partition("=")[0]
+            return InputError("options", words, f"{help_there}{nearest(first, known)}")
         _, _, rest = message.partition("argument ")
         field, _, problem = rest.partition(": ")
         given = re.fullmatch(r"invalid (float|int) value: '(.*)'", problem)

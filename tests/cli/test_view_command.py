@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from astropy.io import fits
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
@@ -182,6 +182,8 @@ WORDS = st.one_of(
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(words=st.lists(WORDS, max_size=6))
+@example(words=["--time", "", ""])
+@example(words=["", " ", "--seeing="])
 def test_no_command_line_ends_in_a_traceback(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str]
 ) -> None:
