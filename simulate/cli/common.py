@@ -300,6 +300,16 @@ def output_folder(text: str) -> Path:
     return folder
 
 
+def file_word(name: str) -> str:
+    """Return a name with nothing in it that a file's name should not hold."""
+    return "".join(c if c.isalnum() or c in "-_." else "-" for c in name)
+
+
+def file_time(time_utc: str) -> str:
+    """Return an instant, ISO 8601 in UTC, as files are named by: "20270214T093000Z"."""
+    return time_utc[:19].replace("-", "").replace(":", "") + "Z"
+
+
 def tell(sentence: str) -> None:
     """Print a remark for the person on standard error."""
     print(sentence, file=sys.stderr)

@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.cli.season import file_word
 from simulate.errors import MissingError, kept_warnings
 
 if TYPE_CHECKING:
@@ -103,7 +102,7 @@ def write_plan(found: Plan, folder: Path) -> dict[str, str]:
     from simulate.present.planning_chart import write_night_chart
     from simulate.present.planning_trades import write_moon_layer, write_trades_chart
 
-    stem = folder / f"{found.body}_{file_word(found.instrument.name)}_{found.night}"
+    stem = folder / f"{found.body}_{common.file_word(found.instrument.name)}_{found.night}"
     title, window = found.body.capitalize(), found.window
     entries = [Entry(window.from_tt, window.until_tt, f"{title}: best window", " ".join(found.advice))]
     for entry in found.events:

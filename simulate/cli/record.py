@@ -131,9 +131,8 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
 
 
 def _name(plan: Plan) -> str:
-    instrument = "".join(c if c.isalnum() or c in "-_." else "-" for c in plan.instrument.name)
-    when = plan.middle.time_utc[:19].replace("-", "").replace(":", "") + "Z"
-    return f"{plan.body}_{instrument}_{when}_recording"
+    when = common.file_time(plan.middle.time_utc)
+    return f"{plan.body}_{common.file_word(plan.instrument.name)}_{when}_recording"
 
 
 def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) -> Recorded:

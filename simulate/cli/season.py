@@ -143,7 +143,7 @@ def write_season(found: Season, folder: Path) -> dict[str, str]:
     from simulate.present.planning_chart import write_season_chart, write_strip
 
     first, last = (found.times_utc[index][:10] for index in (0, -1))
-    stem = folder / f"{found.body}_{file_word(found.instrument.name)}_{first}_{last}"
+    stem = folder / f"{found.body}_{common.file_word(found.instrument.name)}_{first}_{last}"
     files = {"chart": str(write_season_chart(f"{stem}_season.png", found))}
     if found.strip:
         files["strip"] = str(write_strip(f"{stem}_strip.png", found))
@@ -154,11 +154,6 @@ def write_season(found: Season, folder: Path) -> dict[str, str]:
         entries.append(Entry(day, day + 1 / 24, f"{title}: best date {rank}", f"through {found.instrument.name}"))
     files["calendar"] = str(write_calendar(f"{stem}.ics", entries, f"{title} season", float(found.days_tt[0])))
     return files
-
-
-def file_word(name: str) -> str:
-    """Return a name with nothing in it that a file's name should not hold."""
-    return "".join(c if c.isalnum() or c in "-_." else "-" for c in name)
 
 
 def _document(

@@ -150,18 +150,14 @@ def write_views(
     if len(views) < 2:
         return written, None
     names = "_".join(dict.fromkeys(view.body for view in views))
-    when = _compact(min(view.apparition.time_utc for view in views))
+    when = common.file_time(min(view.apparition.time_utc for view in views))
     return written, str(write_montage(folder / f"montage_{names}_{when}.png", views))
 
 
 def file_stem(view: View) -> str:
     """Return the name of a view's files without ending: body, instrument and instant."""
-    instrument = "".join(c if c.isalnum() or c in "-_." else "-" for c in view.instrument.name)
-    return f"{view.body}_{instrument}_{_compact(view.apparition.time_utc)}"
-
-
-def _compact(time_utc: str) -> str:
-    return time_utc[:19].replace("-", "").replace(":", "") + "Z"
+    when = common.file_time(view.apparition.time_utc)
+    return f"{view.body}_{common.file_word(view.instrument.name)}_{when}"
 
 
 def _document(

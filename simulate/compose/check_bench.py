@@ -35,8 +35,9 @@ from simulate.scene import Scene, SceneOptions, render
 from simulate.stack import restore
 from simulate.stack.restore import rings_of
 from simulate.telescope import make_pupil, transfer
-from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
+from simulate.values.constants import ARCSEC_PER_RADIAN
 from simulate.values.grid import Grid
+from simulate.values.resolution import finest_arcsec
 from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.floating]
@@ -58,7 +59,7 @@ class Bench:
 
     def __init__(self, body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: SceneOptions) -> None:
         self.body, self.instrument, self.seen, self.sky, self.options = body, instrument, seen, sky, options
-        self.resolution = GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+        self.resolution = finest_arcsec(instrument.telescope.aperture_mm)
         self.grid = theory_grid(body_width_arcsec(body, seen), self.resolution)
         self.bins = seen_bins(instrument.camera)
         self.chain = _light_chain(instrument, sky, seen, self.grid, self.bins)

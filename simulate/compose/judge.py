@@ -35,8 +35,8 @@ from simulate.judgement import (
 from simulate.present.record import FeatureLine
 from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import Restored, Stack, crop_spectrum, delivered_fwhm, restoring_gain
-from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 from simulate.values.grid import Grid
+from simulate.values.resolution import finest_arcsec
 
 if TYPE_CHECKING:
     from simulate.geometry import Apparition, MoonState
@@ -575,7 +575,7 @@ def onto_stack(source: Grid, grid: Grid) -> Spectrum:
 
 def judging_grid(grid: Grid, setting: Setting) -> Grid:
     """Return the coarsest grid that holds all that a setup passes: whole parts of the stack's cells."""
-    resolution = GREEN_NM * 1e-6 / setting.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    resolution = finest_arcsec(setting.instrument.telescope.aperture_mm)
     return grid.finer(max(1, math.ceil(CELLS_PER_RESOLUTION * grid.step_arcsec / resolution - 1e-6)))
 
 

@@ -35,7 +35,8 @@ from simulate.instruments import Instrument
 from simulate.judgement import THRESHOLDS, JudgedFeature, judged_features
 from simulate.present.record import FeatureLine
 from simulate.stack import Exposure, delivered_fwhm
-from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
+from simulate.values.constants import DIFFRACTION_WIDTH
+from simulate.values.resolution import finest_arcsec
 
 ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
 """Airless altitudes at which sharpness is computed; between them its logarithm follows that of sin(altitude)."""
@@ -113,7 +114,7 @@ def sharpness_curve(instrument: Instrument, sky: Sky, height_m: float = 0.0) -> 
 def _delivered(instrument: Instrument, sky: Sky, altitude_deg: float, height_m: float) -> float:
     lifted = altitude_deg + float(refraction_deg(altitude_deg, height_m)) if altitude_deg < 90.0 else 90.0
     aim = Aim(altitude_deg, float(airmass(lifted)), 0.0, height_m)
-    diffraction = DIFFRACTION_WIDTH * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    diffraction = DIFFRACTION_WIDTH * finest_arcsec(instrument.telescope.aperture_mm)
     blur = math.hypot(diffraction, sky.seeing_arcsec * aim.airmass**0.6)
     laid = lay_field(instrument, 6.0 * blur, aim)
     bins = seen_bins(instrument.camera)

@@ -67,8 +67,9 @@ from simulate.stack import (
     finer_sampling,
     keep_fraction,
 )
-from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, GREEN_NM
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM
 from simulate.values.grid import Grid
+from simulate.values.resolution import finest_arcsec
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -153,11 +154,11 @@ def make_study(
     aim = Aim.of(seen)
     plain = replace(options or SceneOptions(), invented_texture=False)
     smallest = min(tool.telescope.aperture_mm for tool in instruments)
-    blur = math.hypot(_resolution_arcsec(smallest), sky.seeing_arcsec * aim.airmass**0.6)
+    blur = math.hypot(finest_arcsec(smallest), sky.seeing_arcsec * aim.airmass**0.6)
     disc = body_width_arcsec(body, seen)
     width = max(disc / WIDEST_DISC_SHARE, disc + 8 * blur)
     bins = max((seen_bins(tool.camera) for tool in instruments), key=len)
-    finest = min(_resolution_arcsec(tool.telescope.aperture_mm) for tool in instruments)
+    finest = min(finest_arcsec(tool.telescope.aperture_mm) for tool in instruments)
     cells = max(CELLS_PER_RESOLUTION * width / finest, *(_stack_cells(tool, width) for tool in instruments))
     side = 2 * int(scipy.fft.next_fast_len(math.ceil(cells / 2), real=True) or 0)
     aside = set_aside(seen)
@@ -166,11 +167,6 @@ def make_study(
     scene = render(aside, body, Grid(side, side, width / side), bins, options=plain)
     spectrum = scene_spectrum(scene.radiance, scene.points, scene.grid)
     return Study(body, aside, sky, aim, plain, width, scene, spectrum, wishes or ExposureWishes(), floor)
-
-
-def _resolution_arcsec(aperture_mm: float) -> float:
-    """Lambda/D at 550 nm, arcsec."""
-    return GREEN_NM * 1e-6 / aperture_mm * ARCSEC_PER_RADIAN
 
 
 def _pixels(instrument: Instrument, width_arcsec: float) -> int:
@@ -258,7 +254,7 @@ def _laid(study: Study, instrument: Instrument, sky: Sky, change: Change) -> tup
         shares = (1.0,) * len(shares)
     factor, drop = finer_sampling(sampling_ratio(instrument), shares, MANY_FRAMES)
     if "pixel" in change.without:  # what a pixel would blur must not fall to the cells instead
-        fine = CELLS_PER_RESOLUTION * study.width_arcsec / _resolution_arcsec(instrument.telescope.aperture_mm)
+        fine = CELLS_PER_RESOLUTION * study.width_arcsec / finest_arcsec(instrument.telescope.aperture_mm)
         factor, drop = max(count, min(2 * math.ceil(fine / 2), study.scene.grid.rows)) / count, 0.0
     cells = round(count * factor)
     mount = instrument.mount

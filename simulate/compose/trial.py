@@ -49,7 +49,7 @@ from simulate.scene import SceneOptions
 from simulate.stack.quality import Examiner, NoiseModel, move
 from simulate.stack.reader import Facts
 from simulate.telescope import Telescope
-from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.resolution import finest_arcsec
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -360,7 +360,7 @@ def _processed(planes: FloatArray, case: Case, linear: Linear) -> npt.NDArray[np
     rows, columns = planes.shape[1:]
     north, west = np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :]
     radius = np.hypot(north, west)
-    resolution_px = 550e-6 / case.aperture_mm * ARCSEC_PER_RADIAN / linear.pixel_arcsec
+    resolution_px = finest_arcsec(case.aperture_mm) / linear.pixel_arcsec
     amount = case.sharpening
     if case.fault == "over-sharpening":
         amount = 12.0 + 10.0 * case.strength

@@ -34,7 +34,7 @@ from simulate.compose.chain import (
     sky_lights,
 )
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
-from simulate.compose.judge import Bench, feature_line, judge_scene, make_bench
+from simulate.compose.judge import LIT, Bench, feature_line, judge_scene, make_bench
 from simulate.compose.subject import choose_subject
 from simulate.errors import BelowHorizonError, FieldWarning, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
@@ -59,8 +59,9 @@ from simulate.stack import (
 )
 from simulate.telescope import make_pupil, strehl, transfer, transfer_fwhm_arcsec
 from simulate.values.checks import to_float
-from simulate.values.constants import ARCSEC_PER_RADIAN, DIFFRACTION_WIDTH, GREEN_NM
+from simulate.values.constants import DIFFRACTION_WIDTH, GREEN_NM
 from simulate.values.grid import Grid
+from simulate.values.resolution import finest_arcsec
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
 if TYPE_CHECKING:
@@ -77,9 +78,6 @@ NEGLIGIBLE_SMEAR = 0.1
 
 LEAST_SHARE = 0.8
 """An exposure shorter than this share of the one first assumed has a chain of its own."""
-
-LIT = 0.05
-"""Share of the brightest cell from which a cell counts as part of the lit disc."""
 
 CELLS_ACROSS, CELLS_OF_PANEL = 200, 512
 """The unblurred truth of a small body is drawn anew with so many cells across it, and not more over a panel."""
@@ -384,7 +382,7 @@ def lay_view_field(
     """Choose the window and the grid for a body: room for the disc, its rings and the blur."""
     width = body_width_arcsec(body, seen)
     blur = math.hypot(
-        DIFFRACTION_WIDTH * GREEN_NM * 1e-6 / instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN,
+        DIFFRACTION_WIDTH * finest_arcsec(instrument.telescope.aperture_mm),
         sky.seeing_arcsec * aim.airmass**0.6,
     )
     wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
@@ -641,7 +639,7 @@ def finer_truth(look: ExpectedFrame, truth: FloatArray) -> tuple[FloatArray, Gri
     width = seen.equatorial_diameter_arcsec
     if width == 0 or look.options.field_arcsec is not None:
         return truth, grid
-    diffraction = GREEN_NM * 1e-6 / look.instrument.telescope.aperture_mm * ARCSEC_PER_RADIAN
+    diffraction = finest_arcsec(look.instrument.telescope.aperture_mm)
     side = min(max(1.5 * body_width_arcsec(look.body, seen), 16 * diffraction), min(grid.shape) * grid.step_arcsec)
     step = max(width / CELLS_ACROSS, side / CELLS_OF_PANEL)
     if step > 0.75 * grid.step_arcsec:

@@ -11,7 +11,8 @@ from simulate.bodies.surface import red_spot_longitude
 from simulate.geometry.clock import J2000
 from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, STRICT_SMEAR, field_rotation_deg_per_h
 from simulate.present.place import mounted_view
-from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, FWHM_PER_SIGMA, GREEN_NM
+from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, FWHM_PER_SIGMA
+from simulate.values.resolution import finest_arcsec
 
 if TYPE_CHECKING:
     from simulate.bodies import Body
@@ -27,11 +28,6 @@ SPOT_NEAR_EDGE_DEG, SPOT_GONE_DEG = 60.0, 80.0
 
 CITY_MAG = 18.0
 """V magnitude of a square arcsecond of the sky over a city (common practice)."""
-
-
-def finest_arcsec(aperture_mm: float) -> float:
-    """Return the finest period that an aperture passes at 550 nm, lambda / D, arcsec."""
-    return GREEN_NM * 1e-6 / aperture_mm * ARCSEC_PER_RADIAN
 
 
 def enlarging_text(aperture_mm: float, pixel_arcsec: float) -> str:

@@ -21,7 +21,6 @@ from simulate.present.advice import (
     corrector_text,
     dispersion_text,
     enlarging_text,
-    finest_arcsec,
     moons_text,
     mount_text,
     on_the_moon_text,
@@ -32,6 +31,7 @@ from simulate.present.advice import (
 from simulate.present.caution import caution_for
 from simulate.present.record import OpticsFacts, View
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
+from simulate.values.resolution import finest_arcsec
 
 SHARPNESS_UNCERTAINTY = 0.10
 LIGHT_UNCERTAINTY = 0.20

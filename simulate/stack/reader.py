@@ -20,6 +20,7 @@ from simulate.air import Sky, fried_parameter_m
 from simulate.errors import InputError
 from simulate.stack.sources import Source, open_source
 from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
+from simulate.values.resolution import finest_arcsec
 
 Float32Array = npt.NDArray[np.float32]
 
@@ -85,7 +86,7 @@ class Facts:
         """Pixels per lambda/(2D) at 550 nm, or None."""
         if self.pixel_arcsec is None or self.aperture_mm is None:
             return None
-        return self.pixel_arcsec / (550e-6 / (2 * self.aperture_mm) * ARCSEC_PER_RADIAN)
+        return self.pixel_arcsec / (finest_arcsec(self.aperture_mm) / 2)
 
     @property
     def fried_m(self) -> float | None:

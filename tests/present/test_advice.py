@@ -15,7 +15,6 @@ from simulate.present.advice import (
     corrector_text,
     dispersion_text,
     enlarging_text,
-    finest_arcsec,
     moons_text,
     mount_text,
     on_the_moon_text,
@@ -24,6 +23,7 @@ from simulate.present.advice import (
     sky_text,
 )
 from simulate.present.record import OpticsFacts, Placement
+from simulate.values.resolution import finest_arcsec
 
 SITE = "48,11"
 
