@@ -250,16 +250,15 @@ def _spline(
 def _cells(pixels: float, reference: int, factor: int, multiple: int = 2) -> tuple[int, float]:
     """Cells for at least `pixels` pixels, and the shift in cells that puts pixel centres on cell centres.
 
-    The count is even, a multiple of `multiple` and fast to transform. An array of n pixels has its
+    The count is even, a multiple of `multiple` and, that factor aside, fast to transform. An array of n pixels has its
     centres (i - (n-1)/2) * factor cells from the middle, a grid of m cells its own (j - (m-1)/2): half
     a cell of shift where they differ.
     """
     from scipy.fft import next_fast_len
 
+    # `multiple` may hold a factor such as 7 or 11 that no quick size has: all that is added to it is quick
     unit = math.lcm(2, multiple)
-    cells = unit * math.ceil((pixels * factor - 1e-9) / unit)
-    while next_fast_len(cells, real=True) != cells:
-        cells += unit
+    cells = unit * int(next_fast_len(math.ceil((pixels * factor - 1e-9) / unit), real=True))
     return cells, 0.5 * ((cells - 1 - (reference - 1) * factor) % 2)
 
 

@@ -8,8 +8,11 @@ rim first, so a path difference that grows to the west moves the image to the we
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
+from importlib import import_module
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -138,11 +141,31 @@ def _build_amplitude(samples: int, obstruction: float, vanes: int, width: float,
     return np.clip(open_share, 0.0, 1.0).astype(np.float32)
 
 
+@cache
+def _poppy() -> Any:
+    """Return poppy on NumPy; two seconds, so only for a shape never met before.
+
+    On its import poppy moves all its arrays to a graphics card where CuPy and a card are found, and what
+    it returns is then no NumPy array. A module that is None in ``sys.modules`` cannot be imported, so poppy
+    finds none; a user's own CuPy is put back afterwards.
+    """
+    missing = object()
+    found = sys.modules.get("cupy", missing)
+    sys.modules["cupy"] = None  # type: ignore[assignment]
+    try:
+        return import_module("poppy")
+    finally:
+        if found is missing:
+            del sys.modules["cupy"]
+        else:
+            sys.modules["cupy"] = found  # type: ignore[assignment]
+
+
 def _disc(samples: int, diameter: float) -> Float64Array:
     """Covered share of each cell by a central disc; `diameter` in units of the aperture's."""
-    import poppy  # two seconds: only for a shape never met before
     from astropy import units as u
 
+    poppy = _poppy()
     aperture = poppy.CircularAperture(radius=diameter * u.m, gray_pixel=True)
     return np.asarray(aperture.sample(npix=samples, grid_size=2.0 * u.m, what="amplitude"), dtype=np.float64)
 
@@ -212,10 +235,8 @@ def _zernike(number: int, samples: int) -> Float32Array:
 
 
 def _build_zernike(number: int, samples: int) -> Float32Array:
-    from poppy.zernike import zernike1
-
     across = (np.arange(samples) - (samples - 1) / 2) / (samples / 2)
     west, north = np.meshgrid(across, across)
     # cells that the rim cuts have their middle outside: they take the value at the rim
     radius = np.minimum(np.hypot(west, north), 1.0)
-    return np.asarray(zernike1(number, rho=radius, theta=np.arctan2(north, west)), dtype=np.float32)
+    return np.asarray(_poppy().zernike.zernike1(number, rho=radius, theta=np.arctan2(north, west)), dtype=np.float32)

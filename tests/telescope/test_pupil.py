@@ -129,3 +129,44 @@ def test_known_telescope_needs_no_poppy(own_cache):
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_a_graphics_card_library_changes_nothing(tmp_path):
+    """A stub in place of the library: like the real one's, its arrays refuse to become NumPy arrays."""
+    for name, text in {
+        "cupy/__init__.py": (
+            "import numpy\n"
+            "from cupy import cuda\n"
+            "class Array:\n"
+            "    def __array__(self, *a, **k):\n"
+            "        raise TypeError('Implicit conversion to a NumPy array is not allowed')\n"
+            "def __getattr__(name):\n"
+            "    if name.startswith('__'):\n"
+            "        raise AttributeError(name)\n"
+            "    return getattr(numpy, name) if isinstance(getattr(numpy, name), type) else lambda *a, **k: Array()\n"
+        ),
+        "cupy/cuda.py": "class Device:\n    pass\n",
+        "cupyx/__init__.py": "",
+        "cupyx/scipy/__init__.py": "",
+        "cupyx/scipy/ndimage.py": "",
+        "cupyx/scipy/signal.py": "",
+        "cupyx/scipy/special.py": "",
+    }.items():
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text)
+    code = (
+        "import pathlib, sys\n"
+        "from simulate.telescope import Telescope, make_pupil, store\n"
+        f"store.cache_folder = lambda: pathlib.Path({str(tmp_path / 'cache')!r})\n"
+        "pupil = make_pupil(Telescope(150, 750, obstruction_mm=45, wavefront_error_waves=0.05), 128)\n"
+        "import cupy\n"
+        "print(cupy.__file__, pupil.area_m2, pupil.rms_nm())\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path])}
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=False)
+    assert run.returncode == 0, run.stderr
+    where, area, rms = run.stdout.split()
+    assert where == str(tmp_path / "cupy/__init__.py")
+    plain = make_pupil(Telescope(150, 750, obstruction_mm=45, wavefront_error_waves=0.05), 128)
+    assert (float(area), float(rms)) == (plain.area_m2, plain.rms_nm())
