@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from simulate.stack import choose_exposure, expected_stack, restore
     from simulate.stack.reader import open_recording
     from simulate.telescope import Telescope, make_pupil, point_response, transfer
+    from simulate.values.practice import Practice, practice_of
 
 __version__ = "0.1.0"
 
@@ -53,6 +54,7 @@ _ROOM_OF = {
     "InputError": "errors",
     "Instrument": "instruments",
     "Mount": "camera",
+    "Practice": "values.practice",
     "Scene": "scene",
     "SceneOptions": "scene",
     "Setting": "compose.chain",
@@ -80,6 +82,7 @@ _ROOM_OF = {
     "plan": "compose.plan",
     "plan_recording": "compose.record",
     "point_response": "telescope",
+    "practice_of": "values.practice",
     "record": "compose.record",
     "render": "scene",
     "restore": "stack",
@@ -101,6 +104,7 @@ __all__ = [
     "InputError",
     "Instrument",
     "Mount",
+    "Practice",
     "Scene",
     "SceneOptions",
     "Setting",
@@ -129,6 +133,7 @@ __all__ = [
     "plan",
     "plan_recording",
     "point_response",
+    "practice_of",
     "record",
     "render",
     "restore",
