@@ -195,8 +195,8 @@ PRACTICES: dict[Level, Practice] = {"ordinary": ORDINARY, "practised": PRACTISED
 SOURCES: dict[str, str] = {
     "focus_growth": "common practice: the eye on a trembling live view sees growth by a tenth or more, a measured "
     "width of many frames growth by a twentieth",
-    "focus_depths": "depth 2 lambda N^2 is a quarter wave at the rim (Rayleigh 1879; Born & Wolf, Principles of Optics, "
-    "8.8); how many of them a hand misses is common practice",
+    "focus_depths": "depth 2 lambda N^2 is a quarter wave at the rim (Rayleigh 1879; Born & Wolf, Principles of "
+    "Optics, 8.8); how many of them a hand misses is common practice",
     "collimation_waves": "common practice: 0.03 is diffraction-limited by a wide margin, 0.08 just not "
     "(0.071 wave rms is a Strehl ratio of 0.8, Marechal 1947)",
     "tube_air_arcsec": "common practice: a tube that has not cooled, warm ground",
