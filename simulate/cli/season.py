@@ -61,7 +61,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _seasons(arguments: argparse.Namespace) -> list[Season]:
-    from simulate.compose.season import season
+    from simulate.compose.season import season, season_task
     from simulate.compose.subject import choose_subject
     from simulate.present.progress import Reporter
     from simulate.recording.workers import open_executor
@@ -70,6 +70,8 @@ def _seasons(arguments: argparse.Namespace) -> list[Season]:
     bodies = list(dict.fromkeys(choose_subject(name, star=False).name for name in arguments.bodies))
     tools = common.read_instruments(arguments.instrument)
     site, sky, options = common.read_site(arguments.site), common.read_sky(arguments), _options(arguments)
+    for body in bodies:  # what cannot be had is said before the first of them takes its time
+        season_task(body, start, end, site, options)
     found = []
     with (
         open_executor(arguments.processes, arguments.scheduler) as executor,

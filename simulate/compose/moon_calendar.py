@@ -71,9 +71,10 @@ def judge_event(case: Case, event: Event, found: Sequence[Event], span: tuple[fl
     feature = event_feature(event, case.body)
     if feature is None:
         return None
-    seen = case.seen(_showing(event, found, span))
-    if case.site is not None and seen.airmass is None:
+    moment = _in_view(case, event.day_tt, _showing(event, found, span))
+    if moment is None:
         return None
+    seen = case.seen(moment)
     lines = judge_some(prospect(case, seen), (feature,))
     return lines[0].verdict if lines else None
 
@@ -96,10 +97,24 @@ def _showing(event: Event, found: Sequence[Event], span: tuple[float, float]) ->
     return 0.5 * (event.day_tt + other)
 
 
+def _in_view(case: Case, event_tt: float, wanted_tt: float) -> float | None:
+    """Return the moment nearest to the wanted one, on the way to the event, at which the planet can be had.
+
+    None where it cannot be had even at the event itself: the planet sets, or the Sun rises, between the two.
+    """
+    if case.site is None:
+        return wanted_tt
+    days = np.linspace(wanted_tt, event_tt, 9)
+    observer = make_observer(days, case.site, load_ephemeris(case.ephemeris))
+    height, sun = altitudes(case.body.name, observer, case.site), altitudes("sun", observer, case.site)
+    good = np.flatnonzero(night_merit(case.body.name, height, sun) > 0.0)
+    return float(days[good[0]]) if len(good) else None
+
+
 def dark_moon_events(case: Case, span: tuple[float, float]) -> tuple[Event, ...]:
     """Return what moons and red spot do while Jupiter can be had, with altitude and verdict in the words.
 
-    Each kind of event of each moon is judged once, on its first date.
+    Each kind of event of each moon is judged once, on the first date on which it can be.
 
     Parameters
     ----------
@@ -114,7 +129,7 @@ def dark_moon_events(case: Case, span: tuple[float, float]) -> tuple[Event, ...]
     told = []
     for event, height in zip(kept, heights, strict=True):
         key = (event.kind.split()[0], event.subject)
-        if key not in judged:
+        if judged.get(key) is None:
             near = event.day_tt - HALF_HOUR_UP, event.day_tt + HALF_HOUR_UP
             judged[key] = judge_event(case, event, found, near)
         words = [f"{height:.0f} deg high"] if case.site is not None else []

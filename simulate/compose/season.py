@@ -58,6 +58,9 @@ SHORTEST_CHUNK, MOST_CHUNKS = 8, 64
 MOST_MOON_DAYS = 100.0
 """Longest span for which the events of moons are listed."""
 
+MOON_EVENTS_BODY = "jupiter"
+"""The planet whose moons' events are listed."""
+
 BEST_DATES = 5
 WORTH_A_LOOK = 0.4
 """Share of the best merit from which a date may come into the strip."""
@@ -184,8 +187,8 @@ def season(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     case = Case(known, tool, place, air, asked.view, asked.ephemeris)
+    task = season_task(known.name, start, end, place, asked)
     with kept_warnings() as texts:
-        task = _task(known.name, start, end, place, asked)
         if place is not None:
             warn_outside_table(np.array(task.noons_tt))
         found = _season(case, _rows(task, executor), asked, executor)
@@ -201,10 +204,33 @@ def alike_once(texts: Sequence[str]) -> tuple[str, ...]:
     return tuple(kept.values())
 
 
-def _task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
+def season_task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
+    """Check what a season is asked for, before any of its work, and return its dates.
+
+    Parameters
+    ----------
+    body : str
+        Name of a planet, or "moon".
+    start, end : str or Time
+        First and last date.
+    site : Site or None
+        Place.
+    options : SeasonOptions
+        What was chosen.
+
+    Raises
+    ------
+    InputError
+        For dates, steps, hours and events of moons that cannot be had together.
+    """
     first, last = (float(day) for day in days_of([start, end]))
     if last <= first:
         raise InputError("until", str(end), "it must come after the start")
+    if options.moons and body != MOON_EVENTS_BODY:
+        raise InputError("moons", body, f"events of moons are listed for {MOON_EVENTS_BODY} alone")
+    if options.moons and last - first > MOST_MOON_DAYS:
+        allowed = f"with the moons' events a span has up to {MOST_MOON_DAYS:.0f} days, this one {last - first:.0f}"
+        raise InputError("until", str(end), allowed)
     step = options.step_days or max(1.0, math.ceil((last - first) / USUAL_DATES))
     count = math.floor((last - first) / step + 1e-9) + 1
     if count > MOST_DATES:
@@ -294,9 +320,6 @@ def _events(case: Case, span: tuple[float, float], moons: bool, rows: Rows) -> t
     found = season_events(case.body.name, *span, ephemeris=case.ephemeris)
     found = (*found, *seen_half_phases(case.body.name, rows))
     if moons:
-        if case.body.name != "jupiter" or span[1] - span[0] > MOST_MOON_DAYS:
-            allowed = f"events of moons are listed for jupiter and for spans up to {MOST_MOON_DAYS:.0f} days"
-            raise InputError("moons", case.body.name, allowed)
         found = (*found, *dark_moon_events(case, span))
     return tuple(sorted(found, key=lambda event: event.day_tt))
 

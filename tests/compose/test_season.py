@@ -10,7 +10,8 @@ import pytest
 
 from simulate.air import Sky
 from simulate.bodies import load_body
-from simulate.compose.outlook import Node, feature_merit, sharpness_curve
+from simulate.compose.moon_calendar import HALF_HOUR_UP, judge_event
+from simulate.compose.outlook import Case, Node, feature_merit, prospect, sharpness_curve
 from simulate.compose.season import (
     Season,
     SeasonOptions,
@@ -25,10 +26,13 @@ from simulate.compose.season import (
 )
 from simulate.compose.view import ViewOptions, expected_frame
 from simulate.errors import InputError
-from simulate.geometry import Site, apparition
+from simulate.geometry import Apparition, Site, apparition
+from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.sight import make_observer
 from simulate.instruments import load_instrument
 from simulate.judgement import THRESHOLDS
-from simulate.planning.nights import noon_of, times_of
+from simulate.planning.events import Event
+from simulate.planning.nights import altitudes, noon_of, times_of
 from simulate.present.planning_chart import season_chart
 from simulate.present.planning_text import season_text
 from simulate.present.record import FeatureLine
@@ -247,6 +251,44 @@ def test_a_cluster_gives_the_same_rows() -> None:
         far = executor.submit(season_rows, task, 0, 6).result(timeout=60)
     for name, column in season_rows(task, 0, 6).items():
         assert np.array_equal(column, far[name], equal_nan=True), name
+
+
+def test_an_event_shortly_before_jupiter_sets_is_judged_while_it_is_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A transit that begins 5 deg up is judged then, not halfway to its end, when the planet is down."""
+    site = Site(-41.3, 174.8, 20.0)
+    view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0))
+    case = Case(load_body("jupiter"), load_instrument("refractor-60"), site, Sky(), view)
+    days = noon_of("2027-03-20", site) + np.arange(0.0, 1.0, 1 / 1440)
+    height = altitudes("jupiter", make_observer(days, site, load_ephemeris("builtin")), site)
+    last = float(days[height > 5.0][-1])
+    looked: list[float | None] = []
+
+    def kept(case: Case, seen: Apparition, *_: Any) -> Any:
+        looked.append(seen.altitude_deg)
+        return prospect(case, seen)
+
+    monkeypatch.setattr("simulate.compose.moon_calendar.prospect", kept)
+    # half an hour after it the airless altitude is about zero, on either side of it
+    for early in (-0.5, 0.0, 2.0, 4.0):
+        event = Event(last - early / 1440, "transit begins", "jupiter", "", "io")
+        judge_event(case, event, [event], (last - HALF_HOUR_UP, last + HALF_HOUR_UP))
+    assert looked
+    assert all(height is not None and height > 4.99 for height in looked)
+
+
+@pytest.mark.parametrize(
+    ("body", "until", "field"), [("saturn", "2026-11-20", "moons"), ("jupiter", "2027-08-01", "until")]
+)
+def test_what_moons_cannot_be_listed_for_is_said_before_the_work(
+    body: str, until: str, field: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def worked(*_: Any) -> None:
+        raise AssertionError("the work began")
+
+    monkeypatch.setattr("simulate.compose.season._rows", worked)
+    with pytest.raises(InputError) as told:
+        season(body, "2026-11-18", until, "refractor-60", SITE, options=SeasonOptions(moons=True))
+    assert told.value.field == field
 
 
 def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdict() -> None:
