@@ -6,9 +6,12 @@ sentence and exit code 2. Warnings are named classes so that a caller can filter
 
 from __future__ import annotations
 
+import sys
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 
@@ -102,34 +105,65 @@ class FieldWarning(SimulateWarning):
     """The body is larger than the window that is shown."""
 
 
+@dataclass(frozen=True)
+class _Note:
+    """A warning that waits for the call that it belongs to."""
+
+    text: str
+    category: type[SimulateWarning]
+    file: str
+    line: int
+
+
+_NOTES: ContextVar[tuple[list[_Note], list[str]] | None] = ContextVar("notes of the call under way", default=None)
+"""Each thread and each task has its own: what two calls at the same time have to say does not mix."""
+
+
+def note(text: str, category: type[SimulateWarning], *, stacklevel: int = 1) -> None:
+    """Tell a reservation: to the call under way if it keeps them (`kept_warnings`), else as a Python warning.
+
+    Parameters
+    ----------
+    text : str
+        What the person should know; told once.
+    category : type
+        Class of the warning.
+    stacklevel : int
+        Whose line is told with it, as for `warnings.warn`.
+    """
+    frame = sys._getframe(stacklevel)
+    _tell(_Note(text, category, frame.f_code.co_filename, frame.f_lineno))
+
+
+def _tell(told: _Note) -> None:
+    kept = _NOTES.get()
+    if kept is None:
+        warnings.warn_explicit(told.text, told.category, told.file, told.line)
+    elif told.text not in kept[1]:
+        kept[0].append(told)
+        kept[1].append(told.text)
+
+
 @contextmanager
 def kept_warnings(*, again: bool = False) -> Iterator[list[str]]:
-    """Keep this package's warnings as texts, once each and from the moment they come; others are shown as ever.
+    """Keep what `note` tells in this thread as texts, once each and from the moment it comes.
 
     The texts travel with a result, from other processes too.
 
     Parameters
     ----------
     again : bool
-        Show them afterwards as well.
+        Tell them afterwards as well: to the call around this one, or to Python's warnings.
     """
+    notes: list[_Note] = []
     texts: list[str] = []
-    kept = []
-    with warnings.catch_warnings():
-        shown = warnings.showwarning
-
-        def keep(message: Any, category: type[Warning], *place: Any) -> None:
-            if not issubclass(category, SimulateWarning):
-                shown(message, category, *place)
-            elif str(message) not in texts:
-                texts.append(str(message))
-                kept.append((message, category, *place[:2]))
-
-        warnings.simplefilter("always", SimulateWarning)
-        warnings.showwarning = keep
+    before = _NOTES.set((notes, texts))
+    try:
         yield texts
-    for entry in kept if again else ():
-        warnings.warn_explicit(*entry)
+    finally:
+        _NOTES.reset(before)
+    for told in notes if again else ():
+        _tell(told)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -3,11 +3,28 @@
 from __future__ import annotations
 
 import pickle
+import threading
 import warnings
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from simulate.errors import BelowHorizonError, InputError, InputErrors, RangeWarning, choose, kept_warnings, nearest
+import simulate
+from simulate.compose.view import ViewOptions
+from simulate.errors import (
+    BelowHorizonError,
+    InputError,
+    InputErrors,
+    RangeWarning,
+    choose,
+    kept_warnings,
+    nearest,
+    note,
+)
+
+QUICK = ViewOptions(judge=False)
+TIMES = {"jupiter": "2032-05-01T00:00", "venus": "2012-06-06T00:00"}
+"""When the red spot's longitude is uncertain, and when Venus is in front of the Sun, beyond its law's range."""
 
 
 def test_an_unknown_word_offers_the_nearest_known_one() -> None:
@@ -35,21 +52,50 @@ def test_errors_come_back_from_other_processes_as_they_were() -> None:
         assert (back.field, back.value, back.allowed) == (error.field, error.value, error.allowed)
 
 
-class OtherWarning(UserWarning):
-    """Of a library."""
+def test_notes_are_kept_once_and_as_soon_as_they_come() -> None:
+    with kept_warnings() as texts:
+        note("ours", RangeWarning)
+        assert texts == ["ours"]  # so that a fault on the way does not lose it
+        note("ours", RangeWarning)
+        with kept_warnings() as inner:
+            note("not for the call outside", RangeWarning)
+        with kept_warnings(again=True):
+            note("for both", RangeWarning)
+    assert texts == ["ours", "for both"]
+    assert inner == ["not for the call outside"]
 
 
-def test_own_warnings_are_kept_once_and_others_shown() -> None:
-    with warnings.catch_warnings(record=True) as shown, kept_warnings() as texts:
-        warnings.warn("ours", RangeWarning, stacklevel=1)
-        assert texts == ["ours"]  # as soon as it comes, so that a fault on the way does not lose it
-        warnings.warn("ours", RangeWarning, stacklevel=1)
-        warnings.warn("theirs", OtherWarning, stacklevel=1)
-    assert texts == ["ours"]
-    assert [str(entry.message) for entry in shown] == ["theirs"]
-
-
-def test_kept_warnings_may_be_shown_again() -> None:
+def test_a_note_that_no_call_keeps_is_a_warning_of_python() -> None:
+    with pytest.warns(RangeWarning, match="ours") as shown:
+        note("ours", RangeWarning)
+    assert [entry.filename for entry in shown] == [__file__]
     with pytest.warns(RangeWarning, match="ours") as shown, kept_warnings(again=True):
-        warnings.warn("ours", RangeWarning, stacklevel=1)
+        note("ours", RangeWarning)
     assert len(shown) == 1
+
+
+def test_calls_in_two_threads_keep_their_own_notes() -> None:
+    """Two views at the same time, each with a reservation of its own, and Python's warnings as they were."""
+    with kept_warnings():
+        simulate.view("venus", "refractor-60", TIMES["venus"], options=QUICK)  # libraries set filters as they load
+    shown, filters = warnings.showwarning, list(warnings.filters)
+    together = threading.Barrier(2)
+
+    def look(body: str) -> tuple[str, ...]:
+        together.wait(60)
+        found = []
+        for _ in range(2):
+            with kept_warnings() as outside:
+                note(body, RangeWarning)
+                seen = simulate.view(body, "refractor-60", TIMES[body], options=QUICK)
+            assert outside == [body, *seen.warnings]
+            found.append(seen.warnings)
+        assert len(set(found)) == 1
+        return found[0]
+
+    with ThreadPoolExecutor(2) as pool:
+        jupiter, venus = pool.map(look, ("jupiter", "venus"))
+    assert [text[:8] for text in jupiter] == ["the red "]
+    assert [text[:18] for text in venus] == ["magnitude of venus"]
+    assert warnings.showwarning is shown
+    assert warnings.filters == filters

@@ -8,7 +8,6 @@ The Astronomical Almanac"). Where a phase angle lies beyond the range that the a
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.scattering import lambert_phase
-from simulate.errors import InputError, RangeWarning
+from simulate.errors import InputError, RangeWarning, note
 
 if TYPE_CHECKING:
     from simulate.bodies.body import Body
@@ -139,7 +138,7 @@ def _with_range(body: Body, section: Section, phase: float, view: _View, extrapo
 
 
 def _warn(body: Body, what: str, allowed: str, way: str) -> None:
-    warnings.warn(
+    note(
         f"magnitude of {body.name}: {what} lies outside the authors' range {allowed}; {way}",
         RangeWarning,
         stacklevel=4,

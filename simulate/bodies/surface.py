@@ -8,7 +8,6 @@ the scattering law and the magnitude make it light.
 from __future__ import annotations
 
 import tomllib
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
@@ -35,7 +34,7 @@ from simulate.bodies.features import (
 from simulate.bodies.seasons import with_dust
 from simulate.bodies.sections import Section, read_section
 from simulate.bodies.texture import paint_texture
-from simulate.errors import InputError, RangeWarning
+from simulate.errors import InputError, RangeWarning, note
 from simulate.values.arrays import frozen_array
 from simulate.values.checks import to_float
 
@@ -271,7 +270,7 @@ def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, 
             f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
             f"uncertain by {uncertainty:.0f} deg; give the present one (--red-spot)"
         )
-        warnings.warn(message, RangeWarning, stacklevel=3)
+        note(message, RangeWarning, stacklevel=3)
     return longitude
 
 

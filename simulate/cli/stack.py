@@ -7,12 +7,11 @@ three colours. What its header does not tell can be given.
 from __future__ import annotations
 
 import argparse
-import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.errors import InputError, RecordingWarning, kept_warnings
+from simulate.errors import InputError, RecordingWarning, kept_warnings, note
 
 if TYPE_CHECKING:
     from simulate.present.stacked import Processed
@@ -77,8 +76,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.json:
         common.print_json(_document(arguments, processed, files, list(told)))
         return 0
-    for note in processed.notes:
-        print(note)
+    for sentence in processed.notes:
+        print(sentence)
     for kind, path in files.items():
         print(f"  {kind:<6}{path}")
     for sentence in told:
@@ -120,7 +119,7 @@ def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | Non
     try:
         check_truth(beside, recording)
     except InputError as error:
-        warnings.warn(f"the truth file beside the recording is left aside: {error.allowed}", RecordingWarning, 2)
+        note(f"the truth file beside the recording is left aside: {error.allowed}", RecordingWarning)
         return None
     return beside
 

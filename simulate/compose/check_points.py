@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.compose.check_bench import Bench, Fitted
-from simulate.errors import InputError
+from simulate.errors import InputError, kept_warnings
 from simulate.geometry import MoonTrack, instant_after, moon_table
 from simulate.judgement.checking.dots import (
     Dot,
@@ -190,8 +189,7 @@ def _moons_time(bench: Bench, fitted: Fitted, dots: tuple[Dot, ...], near: float
 
 def _moon_places(bench: Bench, steps_s: FloatArray) -> _Places | None:
     times = instant_after(bench.seen.time_utc, steps_s)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with kept_warnings():
         try:
             tracks = moon_table(bench.body.name, times, bench.seen.site, ephemeris=bench.seen.ephemeris)
         except InputError:

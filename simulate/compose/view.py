@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -36,7 +35,7 @@ from simulate.compose.chain import (
 from simulate.compose.colours import LUMINANCE, screen_matrix, to_screen, white_rates
 from simulate.compose.judge import LIT, Bench, feature_line, judge_scene, make_bench
 from simulate.compose.subject import choose_subject
-from simulate.errors import BelowHorizonError, FieldWarning, kept_warnings
+from simulate.errors import BelowHorizonError, FieldWarning, kept_warnings, note
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.table import apparition_table
@@ -674,7 +673,7 @@ def warn_of_edges(look: ExpectedFrame) -> bool:
         )
     if look.options.judge and judged_features(look.body):
         told += ", and nothing on it is judged"
-    warnings.warn(told, FieldWarning, stacklevel=2)
+    note(told, FieldWarning, stacklevel=2)
     return False
 
 

@@ -11,7 +11,6 @@ value, as TT-UTC does after the last announced leap second. UTC before 1972 is t
 from __future__ import annotations
 
 import re
-import warnings
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from functools import cache
@@ -22,7 +21,8 @@ import erfa
 import numpy as np
 import numpy.typing as npt
 
-from simulate.errors import EphemerisWarning, InputError
+from simulate.errors import EphemerisWarning, InputError, note
+from simulate.values.quiet import ignored
 
 if TYPE_CHECKING:
     from astropy.time import Time
@@ -85,9 +85,8 @@ def parse_time(value: str | datetime | Time) -> Time:
     if isinstance(value, datetime):
         aware = value if value.tzinfo else value.replace(tzinfo=UTC)
         value = aware.astimezone(UTC).replace(tzinfo=None).isoformat()
-    with warnings.catch_warnings():
-        # "dubious year": leap seconds of the future are unknown; the module's text says what is done
-        warnings.simplefilter("ignore", erfa.ErfaWarning)
+    # "dubious year": leap seconds of the future are unknown; the module's text says what is done
+    with ignored(erfa.ErfaWarning):
         time = value if isinstance(value, time_type) else _read_iso(value, time_type)
         if not time.isscalar:
             raise InputError("time", str(value), "give one instant")
@@ -108,8 +107,7 @@ def instant_after(value: str | datetime | Time, seconds: npt.ArrayLike) -> Time:
     from astropy.time import TimeDelta
 
     start = parse_time(value)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", erfa.ErfaWarning)  # as in `parse_time`
+    with ignored(erfa.ErfaWarning):  # as in `parse_time`
         return cast("Time", start + TimeDelta(seconds, format="sec"))
 
 
@@ -255,9 +253,8 @@ def warn_outside_table(days_tt: FloatArray) -> None:
     if np.all((days_tt >= first) & (days_tt <= last)):
         return
     span = f"{utc_text(first)[:10]} to {utc_text(last)[:10]}"
-    warnings.warn(
-        EphemerisWarning(
-            f"the Earth's turn is tabulated from {span} only; altitudes outside can be wrong by about 0.01 deg"
-        ),
+    note(
+        f"the Earth's turn is tabulated from {span} only; altitudes outside can be wrong by about 0.01 deg",
+        EphemerisWarning,
         stacklevel=3,
     )

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 
-from simulate.errors import EphemerisWarning
+from simulate.errors import EphemerisWarning, note
 from simulate.geometry.clock import DAY_S, J2000, delta_t_s
 from simulate.geometry.sight import Observer, Sight, sky_axes
 from simulate.geometry.vectors import FloatArray
@@ -51,9 +49,7 @@ def saturn_moons(names: tuple[str, ...], sight: Sight, observer: Observer) -> Mo
     """
     days = observer.days
     if np.any(days < SATURN_FIRST_DAY) or np.any(days >= SATURN_LAST_DAY):
-        warnings.warn(
-            EphemerisWarning("the moons of Saturn are known from 1999 to 2039 only; they are left out"), stacklevel=3
-        )
+        note("the moons of Saturn are known from 1999 to 2039 only; they are left out", EphemerisWarning, stacklevel=3)
         return {}
     sky = sky_axes(sight, np.array([[0.0, 0.0, 1.0]]))
     universal = days + (J2000 - _DUBLIN) - delta_t_s(days) / DAY_S

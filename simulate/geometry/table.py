@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -12,7 +11,7 @@ import numpy as np
 
 from simulate.bodies import load_body
 from simulate.bodies.photometry import visual_magnitude
-from simulate.errors import InputError, RangeWarning
+from simulate.errors import InputError, RangeWarning, kept_warnings, note
 from simulate.geometry import earth
 from simulate.geometry.clock import DAYS_PER_YEAR, days_of, utc_text, warn_outside_table
 from simulate.geometry.look import BySystem, Look, make_look
@@ -234,9 +233,8 @@ def _magnitudes(look: Look, columns: Columns) -> FloatArray:
     count = len(look.observer.days)
     if count == 1:
         return np.array([one(0)])
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", RangeWarning)
+    with kept_warnings() as texts:
         result = np.array([one(i) for i in range(count)])
-    if caught:  # thousands of rows say it once
-        warnings.warn(caught[0].message, stacklevel=2)
+    if texts:  # thousands of rows say it once
+        note(texts[0], RangeWarning, stacklevel=2)
     return result

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 
 import numpy as np
@@ -11,7 +10,7 @@ from scipy.interpolate import RegularGridInterpolator
 from simulate.bodies import Body
 from simulate.bodies.photometry import visual_magnitude
 from simulate.bodies.scattering import minnaert_k
-from simulate.errors import RangeWarning
+from simulate.errors import kept_warnings
 from simulate.geometry.vectors import FloatArray
 from simulate.values.constants import FWHM_PER_SIGMA, GREEN_NM
 
@@ -105,8 +104,7 @@ def ring_globe_ratio(body: Body, columns: Mapping[str, FloatArray]) -> FloatArra
     columns : mapping of str to array, shape (dates,)
         "magnitude", "phase_angle_deg", "distance_au", "sun_distance_au", "ring_opening_deg", "ring_opening_sun_deg".
     """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RangeWarning)
+    with kept_warnings():  # told where the whole magnitude was computed
         globe = np.array(
             [
                 visual_magnitude(body, float(phase), float(distance), float(sun))

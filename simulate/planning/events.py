@@ -7,14 +7,13 @@ Earth's and the Sun's planetocentric latitude on the planet.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from simulate.bodies import load_body
-from simulate.errors import RangeWarning
+from simulate.errors import kept_warnings
 from simulate.geometry.clock import FIRST_DAY, LAST_DAY, tt_to_time, utc_text
 from simulate.geometry.earth import equatorial
 from simulate.geometry.ephemeris import load_ephemeris
@@ -128,8 +127,7 @@ class _Course:
 
     def table(self, days: FloatArray) -> ApparitionTable:
         """Return the apparitions at some days; that a magnitude is a guess is of no matter here."""
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RangeWarning)
+        with kept_warnings():
             return apparition_table(self.body, tt_to_time(days), ephemeris=self.ephemeris)
 
     def maxima(self, quantity: Quantity) -> tuple[FloatArray, FloatArray]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import textwrap
-import warnings
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +16,7 @@ import numpy.typing as npt
 from simulate.present.contract import plain
 from simulate.present.record import Picture, Placement, View
 from simulate.values.files import write_bytes
+from simulate.values.quiet import ignored
 
 UNITS = {"electron": "electron", "electron/s": "electron s-1", "adu": "adu"}
 """How FITS spells units that are written otherwise here."""
@@ -52,8 +52,7 @@ def fits_bytes(view: View) -> bytes:
     for unit in units:
         unit.add_checksum(when="")
     buffer = io.BytesIO()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", fits.verify.VerifyWarning)  # long inputs are continued, as meant
+    with ignored(fits.verify.VerifyWarning):  # long inputs are continued, as meant
         fits.HDUList(units).writeto(buffer, checksum=False)
     return buffer.getvalue()
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from simulate.errors import RecordingWarning
+from simulate.errors import RecordingWarning, note
 from simulate.stack.reader import Facts
 
 FloatArray = npt.NDArray[np.float64]
@@ -56,10 +55,10 @@ class Halves:
         """
         if self._count >= 2 and not self.holds_something():
             text = "nothing stands out of the noise: what its stack shows may be noise laid upon noise"
-            warnings.warn(f"{path}: {text}", RecordingWarning, stacklevel=3)
+            note(f"{path}: {text}", RecordingWarning, stacklevel=3)
         elif facts.filter_array == "mono" and looks_like_a_mosaic(self._sums.sum(axis=0) / max(self._count, 1)):
             text = "the frames look like raw ones of a colour camera: give --filter-array"
-            warnings.warn(f"{path}: {text}", RecordingWarning, stacklevel=3)
+            note(f"{path}: {text}", RecordingWarning, stacklevel=3)
 
     def holds_something(self) -> bool:
         """Whether anything brighter than its surroundings stands out of the noise."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulate.errors import InputError, RecordingWarning
+from simulate.errors import InputError, RecordingWarning, note
+from simulate.values.quiet import ignored
 
 TIFF_ENDINGS = (".tif", ".tiff")
 
@@ -79,15 +79,14 @@ def _open_cube(path: Path) -> Source:
     from astropy.utils.exceptions import AstropyWarning
 
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", AstropyWarning)  # what matters of it is said in our own words
-            with fits.open(path, do_not_scale_image_data=True, memmap=True) as hdus:
-                units: list[Any] = list(hdus)
-                hdu = next((h for h in units if h.is_image and h.header.get("NAXIS", 0) >= 2), None)
-                if hdu is None:
-                    raise InputError("RECORDING", str(path), "this FITS file holds no picture")
-                header = hdu.header.copy()
-                data = _whole_frames(path, hdu)
+        # what matters of a library's warnings is said in our own words
+        with ignored(AstropyWarning), fits.open(path, do_not_scale_image_data=True, memmap=True) as hdus:
+            units: list[Any] = list(hdus)
+            hdu = next((h for h in units if h.is_image and h.header.get("NAXIS", 0) >= 2), None)
+            if hdu is None:
+                raise InputError("RECORDING", str(path), "this FITS file holds no picture")
+            header = hdu.header.copy()
+            data = _whole_frames(path, hdu)
     except InputError:
         raise
     except (OSError, TypeError, ValueError, KeyError) as error:
@@ -116,7 +115,7 @@ def _whole_frames(path: Path, hdu: Any) -> Array:
     whole = there // frame_bytes if frame_bytes else 0
     if len(axes) < 3 or whole < 1 or (len(axes) == 4 and axes[0] == 3):
         raise InputError("RECORDING", str(path), "the file is cut off: no whole frame is left in it")
-    warnings.warn(f"{path} is cut off: {whole} of its {axes[0]} frames are whole", RecordingWarning, stacklevel=2)
+    note(f"{path} is cut off: {whole} of its {axes[0]} frames are whole", RecordingWarning, stacklevel=2)
     kind = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}[int(header["BITPIX"])]
     return np.memmap(path, kind, "r", place["datLoc"], (whole, *axes[1:]))
 

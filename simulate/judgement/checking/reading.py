@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import struct
-import warnings
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ import numpy.typing as npt
 
 from simulate.errors import InputError
 from simulate.values.arrays import frozen_array
+from simulate.values.quiet import ignored
 
 MOST_PIXELS = 16_000_000
 """Largest picture that is decoded: with 16 bits and three colours it still needs well under 1 GB."""
@@ -114,8 +114,7 @@ def _bytes_of(place: Path) -> bytes:
 
 def _decoded(reader: Any, data: bytes, place: Path) -> tuple[npt.NDArray[Any], int, tuple[str, ...]]:
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with ignored(Warning):
             return reader(data, place)
     except (InputError, MemoryError):
         raise
