@@ -51,19 +51,19 @@ def fried_parameter_m(sky: Sky, wavelength_nm: npt.ArrayLike, airmass: float = 1
     Parameters
     ----------
     sky : Sky
-        Its seeing is the width at the zenith and 500 nm.
+        Its seeing is the width at the zenith and 500 nm; turbulence of the tube is added.
     wavelength_nm : array_like
         Wavelengths, nm.
     airmass : float
-        Airmass; r0 falls as its power -3/5 (Roddier 1981, Progress in Optics 19, 281).
+        Airmass; the sky's r0 falls as its power -3/5 (`Sky.turbulence_arcsec`).
     """
     nm = np.asarray(wavelength_nm, dtype=float)
     if not 0.999 <= airmass < 100:
         raise InputError("airmass", airmass, "give a value from 1 to 100")
-    if sky.seeing_arcsec == 0:
+    if sky.is_still:
         return np.full(nm.shape, np.inf)
-    zenith = FWHM_FACTOR * REFERENCE_WAVELENGTH_NM * 1e-9 * ARCSEC_PER_RADIAN / sky.seeing_arcsec
-    return zenith * (nm / REFERENCE_WAVELENGTH_NM) ** 1.2 * airmass**-0.6
+    reference = FWHM_FACTOR * REFERENCE_WAVELENGTH_NM * 1e-9 * ARCSEC_PER_RADIAN / sky.turbulence_arcsec(airmass)
+    return reference * (nm / REFERENCE_WAVELENGTH_NM) ** 1.2
 
 
 def seeing_fwhm_arcsec(wavelength_nm: float, r0_m: float, outer_scale_m: float = math.inf) -> float:

@@ -11,6 +11,7 @@ from simulate.values.checks import to_float
 
 _RANGES = (
     ("seeing", "seeing_arcsec", "arcsec", 0.0, 30.0),
+    ("tube_air", "tube_air_arcsec", "arcsec", 0.0, 30.0),
     ("outer_scale", "outer_scale_m", "m", 0.5, 1e6),
     ("pressure", "pressure_hpa", "hPa", 300.0, 1100.0),
     ("temperature", "temperature_c", "", -90.0, 60.0),
@@ -44,6 +45,9 @@ class Sky:
         in the country, 19 in a suburb, 17.5 in a city (common practice).
     layers : tuple of Layer
         Layers of turbulence for the frame-by-frame path.
+    tube_air_arcsec : float
+        Turbulence within and around the tube, by the width of its long exposure at 500 nm, arcsec. It does not
+        grow with the airmass; its layers are taken to move as those above do.
     """
 
     seeing_arcsec: float = 2.0
@@ -54,6 +58,7 @@ class Sky:
     haze: float = 1.0
     sky_brightness_mag: float | None = None
     layers: tuple[Layer, ...] = DEFAULT_LAYERS
+    tube_air_arcsec: float = 0.0
 
     def __post_init__(self) -> None:
         for name, field, unit, lowest, highest in _RANGES:
@@ -66,6 +71,20 @@ class Sky:
         object.__setattr__(self, "layers", tuple(self.layers))
         if not all(isinstance(layer, Layer) for layer in self.layers):
             raise InputError("sky.layers", self.layers, "give layers of turbulence")
+
+    @property
+    def is_still(self) -> bool:
+        """Whether there is no turbulence at all."""
+        return self.seeing_arcsec == 0 and self.tube_air_arcsec == 0
+
+    def turbulence_arcsec(self, airmass: float = 1.0) -> float:
+        """Return the width of a long exposure at 500 nm by all turbulence, sky and tube, for an infinite outer scale.
+
+        Structure functions of independent layers add, so widths add by their 5/3 powers (Fried 1966); the sky's
+        grows as the power 3/5 of the airmass (Roddier 1981, Progress in Optics 19, 281), the tube's does not.
+        """
+        above = self.seeing_arcsec ** (5.0 / 3.0) * airmass
+        return (above + self.tube_air_arcsec ** (5.0 / 3.0)) ** 0.6
 
     def pressure_at(self, height_m: float) -> float:
         """Return the pressure in hPa: the given one, or the standard one at `height_m`."""

@@ -152,6 +152,9 @@ def expose(
     for piece, charge in _draw(
         expected.reshape(-1), camera.read_noise_at(gain), camera.full_well_e, rng, exact_poisson
     ):
+        if camera.compression:
+            # blocks of a compressed picture are off by a share of their light, pixel by pixel, frame by frame
+            charge *= rng.standard_normal(charge.shape, dtype=np.float32) * np.float32(camera.compression) + 1
         charge *= np.float32(1 / gain)
         charge += np.float32(camera.offset_dn + 0.5)
         numbers[piece] = np.clip(charge, 0, camera.largest_dn + 0.5, out=charge)
@@ -193,9 +196,9 @@ def expected_dn(
 def noise_variance_e(
     expected_e: npt.ArrayLike, camera: Camera, *, exposure_s: float = 0.0, gain_e_per_dn: float | None = None
 ) -> FloatArray:
-    """Return the variance of one pixel's reading in e-^2: photons + dark + read^2 + gain^2/12.
+    """Return the variance of one pixel's reading in e-^2: photons + dark + read^2 + gain^2/12 + compression.
 
-    EMVA 1288, Release 4.0, equation 16, brought to electrons. The twelfth of a step holds while the read
+    EMVA 1288, Release 4.0, equation 16, brought to electrons; the noise of compression is a share of the light. The twelfth of a step holds while the read
     noise exceeds about 0.4 DN; clipping is left out.
 
     Parameters
@@ -208,7 +211,8 @@ def noise_variance_e(
     gain = _gain(camera, gain_e_per_dn)
     photons = np.maximum(np.asarray(expected_e, dtype=float), 0.0)
     dark = exposure_s * camera.dark_current_e_per_s
-    return photons + (dark + camera.read_noise_at(gain) ** 2 + gain**2 / 12)
+    fixed = dark + camera.read_noise_at(gain) ** 2 + gain**2 / 12
+    return photons + fixed + (camera.compression * photons) ** 2
 
 
 def _gain(camera: Camera, gain: float | None) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -107,6 +107,8 @@ class Camera:
         e- per second and pixel.
     offset_dn : float
         Pedestal, DN.
+    compression : float
+        Noise that compressing the picture leaves in every exposure, share of the local brightness, rms.
 
     Raises
     ------
@@ -129,8 +131,10 @@ class Camera:
     gain_e_per_dn: float = 3.6
     dark_current_e_per_s: float = 0.0
     offset_dn: float = 32.0
+    compression: float = 0.0
 
     def __post_init__(self) -> None:
+        _set(self, "compression", to_float("compression", self.compression, "", 0.0, 0.5))
         for name, (unit, lowest, highest) in CAMERA_RANGES.items():
             _set(self, name, to_float(name, getattr(self, name), unit, lowest, highest))
         for name, lowest, highest in (("columns", 1, 100_000), ("rows", 1, 100_000), ("bits", 8, 16)):
@@ -175,6 +179,29 @@ class Camera:
             if x <= x1:
                 return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
         return points[-1][1]
+
+    def recorded_with(self, bits: int | None, compression: float) -> Camera:
+        """Return the camera as a program records it: with fewer bits, compressed.
+
+        The numbers lose their last bits: full scale keeps its electrons, a step holds more of them.
+
+        Parameters
+        ----------
+        bits : int or None
+            Bits of the recording; None, or more than the camera has, leaves the camera's.
+        compression : float
+            See `Camera`; added as squares to the camera's own.
+        """
+        lost = 0 if bits is None else max(0, self.bits - bits)
+        curve = tuple((gain * 2**lost, noise) for gain, noise in self.read_noise_curve)
+        return replace(
+            self,
+            bits=self.bits - lost,
+            gain_e_per_dn=min(self.gain_e_per_dn * 2**lost, CAMERA_RANGES["gain_e_per_dn"][2]),
+            offset_dn=self.offset_dn / 2**lost,
+            read_noise_curve=curve,
+            compression=math.hypot(self.compression, compression),
+        )
 
     def saturation_e(self, gain_e_per_dn: float | None = None) -> float:
         """Return the charge in e- at which a pixel clips: full well or largest number, whichever is less."""

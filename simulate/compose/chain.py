@@ -186,7 +186,7 @@ class Setting:
     @property
     def fried_ratio(self) -> float:
         """D/r0 at 550 nm in this direction; 0 without seeing."""
-        if "seeing" in self.without or self.sky.seeing_arcsec == 0:
+        if "seeing" in self.without or self.sky.is_still:
             return 0.0
         r0 = fried_parameter_m(self.sky, GREEN_NM, self.aim.airmass)
         return self.instrument.telescope.aperture_mm * 1e-3 / float(r0)
@@ -374,7 +374,7 @@ def optical_response(setting: Setting) -> npt.NDArray[np.complex64]:
         response = np.ones((len(bins), grid.rows, grid.columns // 2 + 1), np.complex64)
     else:
         response = transfers(make_pupil(setting.telescope), grid, waves).copy()
-    if "seeing" not in setting.without and setting.sky.seeing_arcsec > 0:
+    if "seeing" not in setting.without and not setting.sky.is_still:
         aperture = setting.instrument.telescope.aperture_mm * 1e-3 if setting.motion_removed else None
         response *= seeing_transfers(grid, bins, setting.sky, aim.airmass, aperture_m=aperture, kept=setting.kept)
         if aperture is not None:

@@ -115,7 +115,7 @@ def _delivered(instrument: Instrument, sky: Sky, altitude_deg: float, height_m: 
     lifted = altitude_deg + float(refraction_deg(altitude_deg, height_m)) if altitude_deg < 90.0 else 90.0
     aim = Aim(altitude_deg, float(airmass(lifted)), 0.0, height_m)
     diffraction = DIFFRACTION_WIDTH * finest_arcsec(instrument.telescope.aperture_mm)
-    blur = math.hypot(diffraction, sky.seeing_arcsec * aim.airmass**0.6)
+    blur = math.hypot(diffraction, sky.turbulence_arcsec(aim.airmass))
     laid = lay_field(instrument, 6.0 * blur, aim)
     bins = seen_bins(instrument.camera)
     chain = make_chain(Setting(instrument, sky, aim, laid.grid, laid.sensor, bins))

@@ -682,7 +682,7 @@ def _cards(plan: Plan, inputs: dict[str, Any]) -> tuple[tuple[str, Any, str], ..
 
 
 def _fried_ratio(plan: Plan) -> float:
-    if plan.options.still_air or plan.sky.seeing_arcsec == 0:
+    if plan.options.still_air or plan.sky.is_still:
         return 0.0
     fried_m = float(fried_parameter_m(plan.sky, 550.0, Aim.of(plan.middle).airmass))
     return plan.instrument.telescope.aperture_mm * 1e-3 / fried_m

@@ -154,7 +154,7 @@ def make_study(
     aim = Aim.of(seen)
     plain = replace(options or SceneOptions(), invented_texture=False)
     smallest = min(tool.telescope.aperture_mm for tool in instruments)
-    blur = math.hypot(finest_arcsec(smallest), sky.seeing_arcsec * aim.airmass**0.6)
+    blur = math.hypot(finest_arcsec(smallest), sky.turbulence_arcsec(aim.airmass))
     disc = body_width_arcsec(body, seen)
     width = max(disc / WIDEST_DISC_SHARE, disc + 8 * blur)
     bins = max((seen_bins(tool.camera) for tool in instruments), key=len)

@@ -382,7 +382,7 @@ def lay_view_field(
     width = body_width_arcsec(body, seen)
     blur = math.hypot(
         DIFFRACTION_WIDTH * finest_arcsec(instrument.telescope.aperture_mm),
-        sky.seeing_arcsec * aim.airmass**0.6,
+        sky.turbulence_arcsec(aim.airmass),
     )
     wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
     if options.field_arcsec is not None:
@@ -589,6 +589,7 @@ def sensor_noise(instrument: Instrument, gain_e_per_dn: float) -> SensorNoise:
         camera.saturation_e(gain_e_per_dn),
         gain_e_per_dn,
         camera.dark_current_e_per_s,
+        camera.compression,
     )
 
 
@@ -716,7 +717,7 @@ def optics_facts(look: ExpectedFrame, stack: Stack, finished_arcsec: float) -> O
     pupil = make_pupil(instrument.telescope)
     alone = transfer(pupil, setting.grid, GREEN_NM)
     ends = dispersion_arcsec(np.array([400.0, 700.0]), aim.altitude_deg, sky, aim.height_m)
-    r0 = float(fried_parameter_m(sky, GREEN_NM, aim.airmass)) if sky.seeing_arcsec > 0 else math.inf
+    r0 = float(fried_parameter_m(sky, GREEN_NM, aim.airmass)) if not sky.is_still else math.inf
     columns = stack.picture.shape[2]
     lifts = dict(zip(channel_names(instrument.camera), channel_lifts_arcsec(look.chain, look.scene), strict=True))
     return OpticsFacts(

@@ -264,6 +264,7 @@ def _tables() -> dict[str, tuple[str, ...]]:
         "telescope": schema.TelescopeTable,
         "telescope.vanes": schema.VanesTable,
         "telescope.aberrations": schema.AberrationsTable,
+        "telescope.colour_error": schema.ColourErrorTable,
         "camera": schema.CameraTable,
         "mount": schema.MountTable,
     }

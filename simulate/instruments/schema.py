@@ -49,6 +49,16 @@ class AberrationsTable(Table):
     spherical: _Rms = Field(0.0, description="spherical aberration, rms")
 
 
+_Shift = Annotated[float, quantity("um", -1e5, 1e5)]
+
+
+class ColourErrorTable(Table):
+    """``colour_error = { blue = "350 um", red = "350 um" }``: where blue and red come to focus, behind green."""
+
+    blue: _Shift = Field(0.0, description="focus of 486 nm behind that of 546 nm")
+    red: _Shift = Field(0.0, description="focus of 656 nm behind that of 546 nm")
+
+
 class TelescopeTable(Table):
     """``[telescope]``."""
 
@@ -67,6 +77,7 @@ class TelescopeTable(Table):
         0.0, description="position angle of coma and astigmatism"
     )
     defocus: Annotated[float, quantity("um", -1e5, 1e5)] = Field(0.0, description="distance of the sensor from focus")
+    colour_error: ColourErrorTable | None = Field(None, description="focus of blue and red against green, of lenses")
     amplifier: Annotated[float, number(0.1, 10.0)] = Field(
         1.0, description="factor on the focal length; below 1 for a reducer"
     )
@@ -103,6 +114,7 @@ class TelescopeTable(Table):
             aberrations=tuple((name, waves) for name, waves in named.items() if waves),
             defocus_um=self.defocus,
             aberration_angle_deg=self.aberration_angle,
+            colour_error_um=(self.colour_error.blue, self.colour_error.red) if self.colour_error else (0.0, 0.0),
         )
 
 

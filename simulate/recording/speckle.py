@@ -138,7 +138,7 @@ class Band:
         number = [math.ceil(pupil.diameter_m / pitch - 1e-9) for pitch in pitches]
         edges = [_edges(n, pitch, pupil) for n, pitch in zip(number, pitches, strict=True)]
         amplitude = averaged(pupil.amplitude_table, *edges)
-        weighted = averaged(pupil.opd_table, *edges)
+        weighted = averaged(pupil.opd_table_at(wavelength_nm), *edges)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 1e-9)
         waves = 2 * np.pi / wavelength_nm
         self._amplitude = amplitude.astype(np.float32)

@@ -233,17 +233,22 @@ class SensorNoise:
         Electrons for one step of the converter; rounding adds gain^2/12 e-^2.
     dark_e_per_s : float
         Dark current, e-/s per pixel.
+    compression : float
+        Noise of compression, share of the local brightness.
     """
 
     read_noise_e: float
     full_scale_e: float = math.inf
     gain_e_per_dn: float = 0.0
     dark_e_per_s: float = 0.0
+    compression: float = 0.0
 
     def variance_e2(self, electrons: FloatArray, exposure_s: float) -> FloatArray:
         """Return the variance of one reading of `electrons` expected ones, e-^2 (EMVA 1288)."""
         fixed = self.read_noise_e**2 + self.gain_e_per_dn**2 / 12 + self.dark_e_per_s * exposure_s
-        return electrons + fixed
+        if not self.compression:
+            return electrons + fixed
+        return electrons + fixed + (self.compression * electrons) ** 2
 
 
 def expected_stack(

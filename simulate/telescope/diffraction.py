@@ -78,7 +78,7 @@ def transfer(
     if pupil.flat:
         correlation = _correlate_real(amplitude.astype(np.float32))
     else:
-        weighted = averaged(pupil.opd_table, rows, columns)
+        weighted = averaged(pupil.opd_table_at(wavelength_nm), rows, columns)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 0)
         correlation = _correlate(_wave(amplitude, opd, wavelength_nm))
     shape = (len(rows) - 1, len(columns) - 1)
@@ -137,7 +137,7 @@ def point_response(pupil: Pupil, wavelength_nm: float, step_arcsec: float, size:
     angle = (np.arange(size) - (size - 1) / 2) * step_arcsec / ARCSEC_PER_RADIAN
     wavelength_m = wavelength_nm * 1e-9
     kernel = np.exp(-2j * np.pi / wavelength_m * np.outer(angle, place)).astype(np.complex64)
-    field = pupil.amplitude * np.exp(1j * np.float32(2.0 * np.pi / wavelength_nm) * pupil.opd_nm)
+    field = pupil.amplitude * np.exp(1j * np.float32(2.0 * np.pi / wavelength_nm) * pupil.opd_nm_at(wavelength_nm))
     wave = kernel @ field.astype(np.complex64) @ kernel.T
     scale = pupil.step_m**2 / (wavelength_m * math.sqrt(pupil.area_m2)) * step_arcsec / ARCSEC_PER_RADIAN
     return (np.square(wave.real) + np.square(wave.imag)) * np.float32(scale**2)

@@ -23,7 +23,7 @@ def strehl(pupil: Pupil, wavelength_nm: float) -> float:
     wavelength_nm : float
         Wavelength, nm.
     """
-    phase = 2.0 * np.pi / wavelength_nm * pupil.opd_nm.astype(np.float64)
+    phase = 2.0 * np.pi / wavelength_nm * pupil.opd_nm_at(wavelength_nm).astype(np.float64)
     wave = (pupil.amplitude * np.exp(1j * phase)).sum() / pupil.open_cells
     return float(abs(wave) ** 2)
 

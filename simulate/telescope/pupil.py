@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import InputError
-from simulate.telescope.settings import ABERRATION_WAVELENGTH_NM, Telescope
+from simulate.telescope.settings import ABERRATION_WAVELENGTH_NM, COLOUR_LINES_NM, Telescope
 from simulate.telescope.store import remembered
 from simulate.values.arrays import frozen_array
 
@@ -41,11 +41,15 @@ class Pupil:
         How far the wave is ahead, nm.
     step_m : float
         Side of a cell, m.
+    colour_nm : (float, float)
+        Path difference of the rim against the middle by which blue and red differ from green, nm
+        (`Telescope.colour_error_nm`); `opd_nm` is that of green.
     """
 
     amplitude: Float32Array
     opd_nm: Float32Array
     step_m: float
+    colour_nm: tuple[float, float] = (0.0, 0.0)
 
     @property
     def samples(self) -> int:
@@ -69,8 +73,8 @@ class Pupil:
 
     @cached_property
     def flat(self) -> bool:
-        """Whether the wave is perfect everywhere."""
-        return not np.any(self.opd_nm)
+        """Whether the wave is perfect everywhere, at every wavelength."""
+        return not np.any(self.opd_nm) and not any(self.colour_nm)
 
     @cached_property
     def amplitude_table(self) -> Float64Array:
@@ -82,11 +86,54 @@ class Pupil:
         """Summed-area table of amplitude x path difference, nm, shape (samples + 1, samples + 1)."""
         return frozen_array(summed_area(self.amplitude * self.opd_nm))
 
+    @cached_property
+    def _focus_table(self) -> Float64Array:
+        """Summed-area table of amplitude x r^2, r = 1 at the rim."""
+        return frozen_array(summed_area(self.amplitude * _square_of_radius(self.samples)))
+
+    def opd_table_at(self, wavelength_nm: float) -> Float64Array:
+        """Return `opd_table` at a wavelength, where lenses bring colours to different focuses."""
+        shift = focus_shift(self.colour_nm, wavelength_nm)
+        return self.opd_table + shift * self._focus_table if shift else self.opd_table
+
+    def opd_nm_at(self, wavelength_nm: float) -> Float32Array:
+        """Return `opd_nm` at a wavelength."""
+        shift = focus_shift(self.colour_nm, wavelength_nm)
+        return self.opd_nm + np.float32(shift) * _square_of_radius(self.samples) if shift else self.opd_nm
+
     def rms_nm(self) -> float:
         """Return the rms path difference over the open pupil, piston removed, nm."""
         weight = self.amplitude.astype(np.float64)
         mean = (weight * self.opd_nm).sum() / self.open_cells
         return math.sqrt((weight * (self.opd_nm - mean) ** 2).sum() / self.open_cells)
+
+
+def focus_shift(colour: tuple[float, float], wavelength_nm: float) -> float:
+    """Return the colour error at a wavelength, in the unit of its values in blue and red.
+
+    A parabola through blue, zero in green, and red: focus against wavelength turns round once between the colours
+    that an achromat unites (any text on lens design); beyond 400 and 900 nm the values there are kept.
+
+    Parameters
+    ----------
+    colour : (float, float)
+        Values at the first and last of `COLOUR_LINES_NM`.
+    wavelength_nm : float
+        Wavelength, nm.
+    """
+    if not any(colour):
+        return 0.0
+    blue, green, red = COLOUR_LINES_NM
+    nm = min(max(wavelength_nm, 400.0), 900.0)
+    # Lagrange's form; the term of green is zero
+    first = colour[0] * (nm - green) * (nm - red) / ((blue - green) * (blue - red))
+    return first + colour[1] * (nm - blue) * (nm - green) / ((red - blue) * (red - green))
+
+
+@lru_cache(maxsize=4)
+def _square_of_radius(samples: int) -> Float32Array:
+    place = ((np.arange(samples) + 0.5) / samples * 2.0 - 1.0) ** 2
+    return frozen_array((place[:, None] + place[None, :]).astype(np.float32))
 
 
 def summed_area(values: npt.NDArray[np.floating]) -> Float64Array:
@@ -123,7 +170,7 @@ def make_pupil(telescope: Telescope, samples: int = DEFAULT_SAMPLES) -> Pupil:
         telescope.vane_angle_deg if telescope.vanes_count else 0.0,
     )
     opd = frozen_array(_path_difference(telescope, amplitude))
-    return Pupil(amplitude, opd, telescope.aperture_mm * 1e-3 / samples)
+    return Pupil(amplitude, opd, telescope.aperture_mm * 1e-3 / samples, telescope.colour_error_nm)
 
 
 @lru_cache(maxsize=32)

@@ -14,6 +14,9 @@ ABERRATION_WAVELENGTH_NM = 550.0
 ABERRATIONS = ("defocus", "astigmatism", "coma", "spherical")
 """Aberrations that can be given by name: Noll (1976) terms 4, 5+6, 7+8 and 11."""
 
+COLOUR_LINES_NM = (486.1, 546.1, 656.3)
+"""Where the focus of simple lenses is stated: Fraunhofer's blue F, green e (the reference) and red C, nm."""
+
 _LENGTHS = (
     ("aperture", "aperture_mm", "mm", 1.0, 2e4),
     ("focal_length", "focal_length_mm", "mm", 1.0, 1e6),
@@ -65,6 +68,10 @@ class Telescope:
     aberration_angle_deg : float
         Position angle of the axis of coma and astigmatism, from north through east, deg; the tail of
         positive coma points there.
+    colour_error_um : (float, float)
+        By how much blue (486 nm) and red (656 nm) come to focus farther from the lens than green (546 nm),
+        at the native focus, um; zero for mirrors. Two-glass objectives leave about focal length / 2000 in
+        both (the secondary spectrum: Kingslake 1978, Lens Design Fundamentals, chapter 5, from memory).
 
     Raises
     ------
@@ -84,6 +91,7 @@ class Telescope:
     aberrations: tuple[tuple[str, float], ...] = ()
     defocus_um: float = 0.0
     aberration_angle_deg: float = 0.0
+    colour_error_um: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         for name, field, unit, lowest, highest in _LENGTHS:
@@ -101,6 +109,7 @@ class Telescope:
             raise InputError("telescope.vanes.width", f"{self.vane_width_mm:g} mm", wanted)
         object.__setattr__(self, "vanes_count", int(self.vanes_count))
         object.__setattr__(self, "aberrations", tuple(_aberration(entry) for entry in self.aberrations))
+        object.__setattr__(self, "colour_error_um", _colour_error(self.colour_error_um))
 
     @property
     def effective_focal_length_mm(self) -> float:
@@ -132,9 +141,40 @@ class Telescope:
         """
         return self.defocus_um * 1e3 / (8.0 * self.focal_ratio**2)
 
+    @property
+    def has_mirrors(self) -> bool:
+        """Whether the light is folded by a secondary mirror, so that its parts must be collimated."""
+        return self.obstruction_mm > 0
+
+    @property
+    def depth_of_focus_um(self) -> float:
+        """Departure from focus that makes a quarter wave at the rim at 550 nm, um: 2 lambda N^2 (Rayleigh's limit)."""
+        return 2.0 * ABERRATION_WAVELENGTH_NM * 1e-3 * self.focal_ratio**2
+
+    @property
+    def colour_error_nm(self) -> tuple[float, float]:
+        """Path difference of the rim against the middle that the colour error makes in blue and red, nm.
+
+        As for `defocus_nm`. Light that comes to focus behind the sensor meets it too early: the sign turns. An
+        amplifier multiplies shift and N^2 alike, so the native focal ratio counts.
+        """
+        ratio = self.focal_length_mm / self.aperture_mm
+        blue, red = (-shift * 1e3 / (8.0 * ratio**2) for shift in self.colour_error_um)
+        return blue, red
+
     def cutoff_cycles_per_arcsec(self, wavelength_nm: float) -> float:
         """Return the highest spatial frequency that passes, D / lambda, cycles per arcsec."""
         return self.aperture_mm * 1e6 / wavelength_nm * math.pi / (180.0 * 3600.0)
+
+
+def _colour_error(shifts: object) -> tuple[float, float]:
+    try:
+        blue, red = shifts  # type: ignore[misc]
+    except (TypeError, ValueError) as error:
+        raise InputError("telescope.colour_error", shifts, "give the focus shifts of blue and red, um") from error
+    both = (("blue", blue), ("red", red))
+    first, second = (to_float(f"telescope.colour_error.{name}", shift, "um", -1e5, 1e5) for name, shift in both)
+    return first, second
 
 
 def _aberration(entry: object) -> tuple[str, float]:

@@ -34,7 +34,7 @@ _RANGES: dict[str, tuple[str, float, float]] = {
     "tube_air_arcsec": ("arcsec", 0.0, 10.0),
     "frames_per_second": ("1 / s", 0.01, 1e5),
     "seconds": ("s", 0.01, 86400.0),
-    "bits": ("", 6.0, 16.0),
+    "bits": ("", 8.0, 16.0),
     "compression": ("", 0.0, 0.5),
     "registration_error_px": ("", 0.0, 10.0),
     "finest_cells": ("", 1.0, 4.0),

@@ -271,3 +271,14 @@ def test_hankel_transform_of_the_transfer_keeps_the_energy():
     # radius in cycles per m; wings beyond 6 / r0 hold under a per cent
     inside, _ = quad(lambda radius: 2 * np.pi * radius * response(radius), 0, 60, limit=100)
     assert inside == pytest.approx(1, abs=0.012)
+
+
+def test_air_of_the_tube_adds_by_five_third_powers_and_does_not_grow_with_the_airmass() -> None:
+    # structure functions of independent layers add: r0^(-5/3) is their sum (Fried 1966; Roddier 1981)
+    sky, tube = Sky(seeing_arcsec=2.0), Sky(seeing_arcsec=2.0, tube_air_arcsec=1.0)
+    alone = Sky(seeing_arcsec=0.0, tube_air_arcsec=1.0)
+    for airmass in (1.0, 2.0):
+        powers = [float(fried_parameter_m(air, 500.0, airmass)) ** (-5 / 3) for air in (sky, alone, tube)]
+        assert powers[0] + powers[1] == pytest.approx(powers[2], rel=1e-12)
+    assert float(fried_parameter_m(alone, 500.0, 2.0)) == float(fried_parameter_m(alone, 500.0, 1.0))
+    assert tube.turbulence_arcsec() == pytest.approx((2.0 ** (5 / 3) + 1.0) ** 0.6)
