@@ -196,9 +196,10 @@ def expected_dn(
 def noise_variance_e(
     expected_e: npt.ArrayLike, camera: Camera, *, exposure_s: float = 0.0, gain_e_per_dn: float | None = None
 ) -> FloatArray:
-    """Return the variance of one pixel's reading in e-^2: photons + dark + read^2 + gain^2/12 + compression.
+    """Return the variance of one pixel's reading in e-^2: photons + dark + read^2 + gain^2/12.
 
-    EMVA 1288, Release 4.0, equation 16, brought to electrons; the noise of compression is a share of the light. The twelfth of a step holds while the read
+    EMVA 1288, Release 4.0, equation 16, brought to electrons; the noise of compression
+    comes on top, a share of the light. The twelfth of a step holds while the read
     noise exceeds about 0.4 DN; clipping is left out.
 
     Parameters

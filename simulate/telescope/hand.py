@@ -43,7 +43,8 @@ def used_by_hand(telescope: Telescope, practice: Practice, blur: Blur) -> Telesc
     that side is taken, for an eye that judges by the whole light does not know it.
     """
     away = focus_departure_um(telescope, practice.focus_growth, practice.focus_depths, blur)
-    side = -1.0 if telescope.defocus_um < 0 or (telescope.defocus_um == 0 and sum(telescope.colour_error_um) > 0) else 1.0
+    # on the side of what is stated already, else on the worse one
+    side = math.copysign(1.0, telescope.defocus_um or -sum(telescope.colour_error_um) or 1.0)
     coma = practice.collimation_waves if telescope.has_mirrors else 0.0
     named = dict(telescope.aberrations)
     if coma:

@@ -19,7 +19,8 @@ def test_fewer_bits_keep_full_scale_and_coarsen_the_step() -> None:
 
 def test_compression_is_noise_by_a_share_of_the_light() -> None:
     # EMVA 1288, Release 4.0, equation 16, and on top the square of 1 % of the light; bound: 5 sigma of a variance
-    camera = Camera(2.9, 256, 256, bits=16, gain_e_per_dn=1.0, full_well_e=1e5, read_noise_e=2.0).recorded_with(16, 0.01)
+    bare = Camera(2.9, 256, 256, bits=16, gain_e_per_dn=1.0, full_well_e=1e5, read_noise_e=2.0)
+    camera = bare.recorded_with(16, 0.01)
     light = np.full((1, 256, 256), 20000.0, np.float32)
     raw = expose(light, camera, np.random.default_rng(5))
     expected = float(noise_variance_e(20000.0, camera))
