@@ -37,7 +37,10 @@ class InputError(SimulateError, ValueError):
         self.field = field
         self.value = value
         self.allowed = allowed
-        shown = repr(value)
+        try:
+            shown = repr(value)
+        except (ValueError, RecursionError):  # whole numbers of thousands of digits, lists nested without end
+            shown = f"a {type(value).__name__} too long to show"
         if len(shown) > 120:
             shown = shown[:117] + "..."
         super().__init__(f"{field}: {shown} cannot be used; {allowed}")

@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "simulate"
 PATH_OF_LIGHT = (
     "errors",
     "values",
+    "given",
     "bodies",
     "geometry",
     "scene",

@@ -17,6 +17,7 @@ from simulate.bodies.orientation import Orientation, read_orientation
 from simulate.bodies.scattering import Scattering
 from simulate.bodies.sections import Section, Sourced, read_section
 from simulate.errors import InputError, choose
+from simulate.given.door import read_toml
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -186,11 +187,7 @@ def read_body_file(path: str | Path) -> Body:
     InputError
         If the file cannot be read as TOML or a number stands without its source.
     """
-    try:
-        table = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError("body file", str(path), f"give a readable TOML file ({error})") from error
-    return read_body(table, Path(path).name)
+    return read_body(read_toml("body file", path), Path(path).name)
 
 
 def read_body(table: Mapping[str, Any], where: str) -> Body:

@@ -20,7 +20,7 @@ relative to the mean of the globe.
 
 from __future__ import annotations
 
-import tomllib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +32,8 @@ import numpy.typing as npt
 from simulate.bodies.colour import srgb_decode
 from simulate.bodies.surface import SurfaceMap
 from simulate.errors import InputError, choose, nearest
+from simulate.given.door import read_toml
+from simulate.given.pictures import read_pixels
 from simulate.values.checks import to_float
 
 if TYPE_CHECKING:
@@ -40,8 +42,14 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 LARGEST_COLUMNS = 8192
-"""A picture wider than this is refused: at 0.04 deg a pixel it is finer than any telescope here shows,
-and its numbers would fill more than a gigabyte."""
+"""A picture wider than this is refused: at 0.04 deg a pixel it is finer than any telescope here shows."""
+
+MOST_NUMBERS = 50_000_000
+"""Pixels times colours of a map: each is held in 4 bytes more than once. One colour of `LARGEST_COLUMNS`, or three of
+5760 columns."""
+
+MOST_BANDS = 64
+"""Colours of a map."""
 
 SUFFIXES = (".png", ".tif", ".tiff", ".fits", ".fit")
 
@@ -62,7 +70,6 @@ _KEYS = (
     "band",
 )
 _BAND_KEYS = ("picture", "wavelength_nm", "full_scale")
-_COLOUR_16_BITS = (2, 4, 6)
 
 
 @dataclass(frozen=True)
@@ -114,21 +121,28 @@ def load_user_map(path: str | Path, body: Body) -> SurfaceMap:
         missing or of the wrong kind, or a picture is black or holds holes.
     """
     described = read_description(path, body)
-    bands: list[tuple[float, FloatArray]] = []
+    every = [wavelength for _, wavelengths in described.pictures for wavelength in wavelengths]
+    order = np.argsort(every, kind="stable")
+    rank = np.argsort(order, kind="stable")
+    reflectance: npt.NDArray[np.float32] | None = None
+    done = 0
     for picture, wavelengths in described.pictures:
-        planes = read_picture(picture)
+        planes = read_picture(picture, colours=len(every))
         if len(planes) != len(wavelengths):
             raise InputError(
                 "wavelengths_nm", wavelengths, f"{picture.name} has {len(planes)} colours: give one for each"
             )
-        bands += zip(wavelengths, _linear(planes, described.gamma, picture), strict=True)
-    shapes = {plane.shape for _, plane in bands}
-    if len(shapes) > 1:
-        raise InputError("band pictures", sorted(shapes), "all must have the same size")
-    bands.sort(key=lambda band: band[0])
-    reflectance = [_on_nodes(plane, described, body) for _, plane in bands]
-    wavelengths_nm = np.array([wavelength for wavelength, _ in bands])
-    return SurfaceMap(described.name, wavelengths_nm, np.stack(reflectance), described.longitude_system)
+        rows, columns = planes.shape[1:]
+        if reflectance is None:
+            reflectance = np.empty((len(every), rows + 1, columns), np.float32)
+        if reflectance.shape[1:] != (rows + 1, columns):
+            sizes = sorted({(rows, columns), (reflectance.shape[1] - 1, reflectance.shape[2])})
+            raise InputError("band pictures", sizes, "all must have the same size")
+        for plane in planes:  # one colour at a time: a map's numbers fill much of the memory
+            reflectance[rank[done]] = _on_nodes(_linear(plane, described.gamma, picture), described, body)
+            done += 1
+    wavelengths_nm = np.array(every, float)[order]
+    return SurfaceMap(described.name, wavelengths_nm, np.asarray(reflectance), described.longitude_system)
 
 
 # The description
@@ -138,28 +152,21 @@ def read_description(path: str | Path, body: Body) -> MapDescription:
     """Read and check the TOML file that belongs to a picture (see the top of this module)."""
     given = Path(path)
     toml = given if given.suffix.lower() == ".toml" else given.with_suffix(".toml")
-    if toml == given and not given.is_file():
-        raise InputError("map", str(path), "there is no such file")
-    try:
-        table = tomllib.loads(toml.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        wanted = f"put a file {toml.name} beside it that says central_meridian_deg, longitude, latitude, wavelengths_nm"
-        raise InputError("map", str(path), wanted) from error
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError("map", str(toml), f"it must be a readable TOML file ({error})") from error
+    wanted = f"; put {toml.name} beside the picture: it says central_meridian_deg, longitude, latitude, wavelengths_nm"
+    table = read_toml("map", toml, hint="" if toml == given else wanted)
     _refuse_unknown(table, _KEYS, toml.name)
     central = to_float(f"{toml.name}: central_meridian_deg", _needed(table, "central_meridian_deg", toml.name), "deg")
     sense = _choice(table, "longitude", ("east", "west"), toml.name)
     own_system = str(body.sections.get("map", {}).get("longitude_system", ""))
     return MapDescription(
-        name=str(table.get("name", toml.stem)),
+        name=_line(table, "name", toml.stem, toml.name),
         pictures=_pictures(table, toml, given),
         central_east_deg=(central if sense == "east" else -central) % 360.0,
         centric=_choice(table, "latitude", ("planetographic", "planetocentric"), toml.name) == "planetocentric",
         gamma=_gamma(table.get("gamma", "linear"), toml.name),
         south_up=_choice({"top": "north", **table}, "top", ("north", "south"), toml.name) == "south",
         west_right=_choice({"right": "east", **table}, "right", ("east", "west"), toml.name) == "west",
-        longitude_system=str(table.get("longitude_system", own_system)),
+        longitude_system=_line(table, "longitude_system", own_system, toml.name),
     )
 
 
@@ -175,6 +182,13 @@ def _needed(table: Mapping[str, Any], key: str, where: str) -> Any:
     return table[key]
 
 
+def _line(table: Mapping[str, Any], key: str, default: str, where: str) -> str:
+    value = table.get(key, default)
+    if not isinstance(value, str) or len(value) > 80 or not (value.isprintable() or value == default):
+        raise InputError(f"{where}: {key}", value, "give one line of text in quotes, at most 80 characters")
+    return value
+
+
 def _choice(table: Mapping[str, Any], key: str, known: tuple[str, ...], where: str) -> str:
     return choose(f"{where}: {key}", str(_needed(table, key, where)), known)
 
@@ -187,20 +201,30 @@ def _gamma(value: Any, where: str) -> str | float:
 
 def _pictures(table: Mapping[str, Any], toml: Path, given: Path) -> tuple[tuple[Path, tuple[float, ...]], ...]:
     if "band" not in table:
-        picture = toml.parent / str(table["picture"]) if "picture" in table else _same_name(toml, given)
+        named = "picture" in table
+        picture = toml.parent / _file_name(table, toml.name) if named else _same_name(toml, given)
         return ((picture, _wavelengths(_needed(table, "wavelengths_nm", toml.name), toml.name)),)
     bands = table["band"]
     if not isinstance(bands, list) or not bands or not all(isinstance(band, dict) for band in bands):
         raise InputError(f"{toml.name}: band", bands, "give one [[band]] section for each picture")
+    if len(bands) > MOST_BANDS:
+        raise InputError(f"{toml.name}: band", len(bands), f"a map has at most {MOST_BANDS} colours")
     for band in bands:
         _refuse_unknown(band, _BAND_KEYS, f"{toml.name}: band")
     return tuple(
         (
-            toml.parent / str(_needed(band, "picture", f"{toml.name}: band")),
+            toml.parent / _file_name(band, f"{toml.name}: band"),
             _wavelengths(_needed(band, "wavelength_nm", f"{toml.name}: band"), toml.name),
         )
         for band in bands
     )
+
+
+def _file_name(table: Mapping[str, Any], where: str) -> str:
+    name = _needed(table, "picture", where)
+    if not isinstance(name, str) or not name.strip():
+        raise InputError(f"{where}: picture", name, "give the name of the picture in quotes")
+    return name
 
 
 def _same_name(toml: Path, given: Path) -> Path:
@@ -214,16 +238,25 @@ def _same_name(toml: Path, given: Path) -> Path:
 
 def _wavelengths(value: Any, where: str) -> tuple[float, ...]:
     values = value if isinstance(value, list) else [value]
+    if not 1 <= len(values) <= MOST_BANDS:
+        raise InputError(f"{where}: wavelengths_nm", value, f"give one for each colour, at most {MOST_BANDS}")
     return tuple(to_float(f"{where}: wavelengths_nm", item, "nm", 200.0, 2500.0) for item in values)
 
 
 # The picture
 
 
-def read_picture(path: Path) -> FloatArray:
-    """Return the colours of a picture, shape (colours, rows, columns), its top row first.
+def read_picture(path: Path, *, colours: int = 1) -> npt.NDArray[Any]:
+    """Return the colours of a picture as the file holds them, shape (colours, rows, columns), its top row first.
 
-    Whole numbers are divided by the largest that their kind can hold. Transparency is left out.
+    Transparency is left out.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    colours : int
+        How many colours the whole map has, which bounds its size.
 
     Raises
     ------
@@ -233,97 +266,54 @@ def read_picture(path: Path) -> FloatArray:
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise InputError("picture", path.name, f"use PNG, TIFF or FITS ({', '.join(SUFFIXES)})")
-    if not path.is_file():
-        raise InputError("picture", str(path), "there is no such file")
-    reader = _read_fits if suffix in (".fits", ".fit") else _read_image
-    try:
-        planes = reader(path)
-    except InputError:
-        raise
-    except Exception as error:  # whatever a damaged file makes its library say
-        raise InputError("picture", path.name, f"it cannot be read ({error or type(error).__name__})") from error
-    if not np.all(np.isfinite(planes)):
+
+    def check(columns: int, rows: int, samples: int) -> None:
+        _check_size(columns, rows, max(colours, samples), path.name)
+
+    pixels = read_pixels("picture", path, check, kinds=("PNG", "TIFF", "FITS"), planes=MOST_BANDS)
+    planes = pixels.planes
+    if pixels.bits and len(planes) in (2, 4):
+        return planes[:-1]
+    if not pixels.bits and not all(np.all(np.isfinite(plane)) for plane in planes):
         raise InputError("picture", path.name, "every pixel must be a finite number")
     return planes
 
 
-def _check_size(columns: int, rows: int, name: str) -> None:
+def _check_size(columns: int, rows: int, colours: int, name: str) -> None:
     size = f"{columns} x {rows}"
     if columns != 2 * rows:
         raise InputError("picture size", size, f"{name} must be twice as wide as high, to show the whole globe")
-    if columns > LARGEST_COLUMNS:
-        raise InputError("picture size", size, f"make {name} smaller: at most {LARGEST_COLUMNS} pixels wide")
+    widest = min(LARGEST_COLUMNS, 2 * math.isqrt(MOST_NUMBERS // (2 * colours)))
+    if columns > widest:
+        told = "" if colours == 1 else f" in {colours} colours"
+        raise InputError("picture size", size, f"make {name} smaller: at most {widest} pixels wide{told}")
     if columns < 4:
         raise InputError("picture size", size, f"{name} must be at least 4 pixels wide")
 
 
-def _read_fits(path: Path) -> FloatArray:
-    from astropy.io import fits  # heavy: only for FITS files
+def _linear(stored: npt.NDArray[Any], gamma: str | float, picture: Path) -> npt.NDArray[np.float32]:
+    """Return numbers proportional to reflectance, refusing a colour without light.
 
-    with fits.open(path) as units:
-        image = next((unit for unit in units if unit.header.get("NAXIS", 0) in (2, 3)), None)
-        if image is None:
-            raise InputError("picture", path.name, "the FITS file holds no picture of two or three axes")
-        _check_size(image.header["NAXIS1"], image.header["NAXIS2"], path.name)
-        data = np.asarray(image.data, dtype=float)
-    planes = data if data.ndim == 3 else data[None]
-    return planes[:, ::-1]  # FITS has the bottom row first
-
-
-def _read_image(path: Path) -> FloatArray:
-    from PIL import Image  # late: only for a user's pictures
-
-    with Image.open(path) as image:
-        if image.format not in ("PNG", "TIFF"):
-            raise InputError("picture", path.name, f"it holds {image.format} data; use PNG, TIFF or FITS")
-        _check_size(*image.size, path.name)
-        if image.format == "PNG" and _png_is_deep_colour(path):
-            return _read_deep_png(path)
-        if image.format == "TIFF" and image.mode in ("RGB", "RGBA") and max(image.tag_v2.get(258, (8,))) > 8:  # type: ignore[attr-defined]
-            raise InputError("picture", path.name, "save colour with 16 bits as PNG, or one grey TIFF for each colour")
-        return _planes(image)
-
-
-def _planes(image: Any) -> FloatArray:
-    if image.mode in ("I;16", "I;16B", "I"):
-        return np.asarray(image, dtype=float)[None] / 65535.0
-    if image.mode == "F":
-        return np.asarray(image, dtype=float)[None]
-    grey = image.mode in ("1", "L", "LA")
-    pixels = np.asarray(image.convert("L" if grey else "RGB"), dtype=float) / 255.0
-    return pixels[None] if grey else np.moveaxis(pixels, -1, 0)
-
-
-def _png_is_deep_colour(path: Path) -> bool:
-    """Return whether a PNG has 16 bits and more than grey, which the usual reader cuts to 8 bits."""
-    with path.open("rb") as file:
-        header = file.read(26)
-    return header[24] == 16 and header[25] in _COLOUR_16_BITS
-
-
-def _read_deep_png(path: Path) -> FloatArray:
-    import png  # pure Python and slow, but it keeps all 16 bits
-
-    width, height, rows, info = png.Reader(filename=str(path)).asDirect()
-    pixels = np.vstack([np.asarray(row, dtype=np.uint16) for row in rows]).reshape(height, width, info["planes"])
-    colours = 1 if info["greyscale"] else 3
-    return np.moveaxis(pixels[:, :, :colours], -1, 0) / 65535.0
-
-
-def _linear(planes: FloatArray, gamma: str | float, picture: Path) -> FloatArray:
-    """Return numbers proportional to reflectance, refusing a picture without light."""
-    if gamma == "srgb":
-        linear = np.asarray(srgb_decode(planes), dtype=np.float64)
-    elif isinstance(gamma, float):
-        linear = np.maximum(planes, 0.0) ** gamma
-    else:
-        linear = planes
-    if np.any(linear < 0) or np.any(linear.mean(axis=(1, 2)) <= 0):
+    Whole numbers are divided by the largest that their kind can hold; a gamma tells nothing without that.
+    """
+    plane = stored.astype(np.float32)
+    if stored.dtype.kind == "u":
+        plane /= np.float32(np.iinfo(stored.dtype).max)
+    with np.errstate(over="ignore", invalid="ignore"):  # told below
+        if gamma == "srgb":
+            for row in range(0, len(plane), 256):  # some rows at a time, since this one works in double precision
+                plane[row : row + 256] = srgb_decode(plane[row : row + 256])
+        elif isinstance(gamma, float):
+            plane = np.maximum(plane, 0.0) ** np.float32(gamma)
+        mean = float(plane.mean(dtype=np.float64))
+    if np.any(plane < 0) or mean <= 0:
         raise InputError("picture", picture.name, "no pixel may be negative and no colour all black")
-    return linear
+    if not 1e-30 < mean < 1e30:
+        raise InputError("picture", picture.name, "its numbers must be brightnesses, from 1e-30 to 1e30")
+    return plane
 
 
-def _on_nodes(plane: FloatArray, described: MapDescription, body: Body) -> npt.NDArray[np.float32]:
+def _on_nodes(plane: npt.NDArray[np.float32], described: MapDescription, body: Body) -> npt.NDArray[np.float32]:
     """Turn a picture, shape (rows, 2 rows), into a map on nodes, shape (rows + 1, 2 rows), of mean 1.
 
     Nodes lie between the pixels; each takes the mean of those around it, by distance.
@@ -339,16 +329,22 @@ def _on_nodes(plane: FloatArray, described: MapDescription, body: Body) -> npt.N
     offset = np.arange(columns) * (360.0 / columns) - described.central_east_deg
     along = ((-offset if described.west_right else offset) / 360.0 + 0.5) * columns - 0.5
     map_values = _between(plane, np.clip(down, 0.0, rows - 1.0), along)
-    weight = np.cos(np.radians(latitude))
-    return (map_values / np.average(map_values.mean(axis=1), weights=weight)).astype(np.float32)
+    means = map_values.mean(axis=1, dtype=np.float64)
+    map_values /= np.float32(np.average(means, weights=np.cos(np.radians(latitude))))
+    return map_values
 
 
-def _between(plane: FloatArray, row: FloatArray, column: FloatArray) -> FloatArray:
+def _between(plane: npt.NDArray[np.float32], row: FloatArray, column: FloatArray) -> npt.NDArray[np.float32]:
     """Interpolate linearly at every (row, column); columns wrap. Shape (row, column)."""
     rows, columns = plane.shape
     top = np.minimum(row.astype(int), rows - 2)
-    down = (row - top)[:, None]
-    lines = plane[top] * (1 - down) + plane[top + 1] * down
+    down = (row - top).astype(np.float32)[:, None]
     left = np.floor(column).astype(int)
-    across = column - left
-    return lines[:, left % columns] * (1 - across) + lines[:, (left + 1) % columns] * across
+    across = (column - left).astype(np.float32)
+    west, east = left % columns, (left + 1) % columns
+    result = np.empty((len(row), len(column)), np.float32)
+    for start in range(0, len(row), 256):  # some rows at a time, since the steps between take several times the room
+        part = slice(start, start + 256)
+        lines = plane[top[part]] * (1 - down[part]) + plane[top[part] + 1] * down[part]
+        result[part] = lines[:, west] * (1 - across) + lines[:, east] * across
+    return result

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from simulate.camera.settings import Camera, Curve
 from simulate.errors import InputError
+from simulate.given.door import read_text
 from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.float64]
@@ -96,10 +97,7 @@ def read_curves(path: str | Path) -> tuple[Curve, ...]:
         If the file cannot be read or does not hold such a table.
     """
     allowed = "give a CSV file with the columns wavelength_nm and mono, or wavelength_nm, red, green, blue"
-    try:
-        lines = Path(path).read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        raise InputError("quantum efficiency curve", str(path), f"it cannot be read ({error})") from error
+    lines = read_text("quantum efficiency curve", path).splitlines()
     rows = [[cell.strip() for cell in line.split(",")] for line in lines if line.strip() and not line.startswith("#")]
     head = [name.lower() for name in rows[0]] if rows else []
     if sorted(head) not in (["mono", "wavelength_nm"], ["blue", "green", "red", "wavelength_nm"]):

@@ -14,10 +14,11 @@ from typing import Any
 from simulate.camera.sensor import SensorGrid, pixel_scale_arcsec
 from simulate.camera.settings import Camera, Mount
 from simulate.errors import InputError, InputErrors, nearest
+from simulate.given.door import parse_toml, read_text
 from simulate.telescope.settings import Telescope
 
-_LARGEST_BYTES = 1_000_000
-"""No instrument file is longer; a larger one is something else."""
+MOST_FAULTS = 20
+"""Sentences about one file; what follows is counted."""
 
 
 @dataclass(frozen=True)
@@ -107,8 +108,9 @@ def load_instrument(name_or_path: str | Path | Instrument) -> Instrument:
     if key in names:
         return _shipped(key)
     path = Path(name_or_path)
-    if path.suffix.lower() == ".toml" or len(path.parts) > 1 or _is_file(path):
-        return parse_instrument(_read(path), folder=path.parent, name=path.stem)
+    if path.suffix.lower() == ".toml" or len(path.parts) > 1 or _is_there(path):
+        text = read_text("instrument", path, hint=nearest(path.stem, names))
+        return parse_instrument(text, folder=path.parent, name=path.stem)
     hint = nearest(key, names) or f"; shipped are {', '.join(names)}"
     raise InputError("instrument", str(name_or_path), f"give a shipped name or the path of a TOML file{hint}")
 
@@ -131,11 +133,10 @@ def parse_instrument(text: str, *, folder: Path | None = None, name: str = "unna
         If the text is no TOML; `InputErrors` with a sentence for each wrong field.
     """
     try:
-        document = tomllib.loads(text)
+        document = parse_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise _syntax_fault(name, text, str(error)) from error
-    except (RecursionError, ValueError) as error:
-        # tables nested without end, a date that is none, a whole number of thousands of digits
+    except ValueError as error:  # tables nested without end, a date that is none, a number of thousands of digits
         raise InputError(f"{name}.toml", text, f"it must be valid TOML ({error})") from error
     return build_instrument(document, folder=folder, name=name)
 
@@ -149,7 +150,12 @@ def build_instrument(document: dict[str, Any], *, folder: Path | None = None, na
     try:
         table = InstrumentTable.model_validate(document, context={"folder": folder})
     except ValidationError as error:
-        raise InputErrors(_fault(entry) for entry in error.errors()) from error
+        entries = error.errors()
+        faults = [_fault(entry) for entry in entries[:MOST_FAULTS]]
+        if len(entries) > MOST_FAULTS:
+            more = len(entries) - MOST_FAULTS
+            faults.append(Fault("file", None, f"has {more} more {'fault' if more == 1 else 'faults'} of such kinds"))
+        raise InputErrors(faults) from error
     parts = (table.telescope.build(), table.camera.build(), table.mount.build())
     return Instrument(table.name or name, *parts, description=table.description or "")
 
@@ -166,24 +172,11 @@ def _order(name: str) -> tuple[str, int, str]:
     return kind, int(size) if size.isdigit() else 0, variant
 
 
-def _is_file(path: Path) -> bool:
+def _is_there(path: Path) -> bool:
     try:
-        return path.is_file()
+        return path.exists() and not path.is_dir()
     except (OSError, ValueError):  # a name too long, or with a null in it
         return False
-
-
-def _read(path: Path) -> str:
-    try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise InputError("instrument", str(path), "an instrument file is shorter than 1 MB")
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError("instrument", str(path), "the file must be text in UTF-8") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        hint = nearest(path.stem, instrument_names())
-        raise InputError("instrument", str(path), f"the file cannot be read ({reason}){hint}") from error
 
 
 def _syntax_fault(name: str, text: str, message: str) -> InputError:
@@ -252,8 +245,15 @@ def _placed(path: str, error: InputError) -> InputError:
 def _dotted(place: Sequence[int | str]) -> str:
     text = ""
     for part in place:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}"
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{_word(part)}"
     return text.lstrip(".") or "file"
+
+
+def _word(key: str) -> str:
+    """Return a key as it may stand in a sentence: short, on one line."""
+    if key.isprintable() and len(key) <= 60:
+        return key
+    return repr(key[:60])
 
 
 def _tables() -> dict[str, tuple[str, ...]]:

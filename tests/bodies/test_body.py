@@ -186,7 +186,7 @@ def test_files_with_faults_are_refused(tmp_path, old, new, message):
 
 
 def test_a_missing_file_is_refused(tmp_path):
-    with pytest.raises(InputError, match="readable TOML"):
+    with pytest.raises(InputError, match="no such file"):
         read_body_file(tmp_path / "none.toml")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -187,7 +189,7 @@ def test_faults_of_the_picture_are_told_in_a_sentence(tmp_path):
     with pytest.raises(InputError, match="smaller"):
         load_user_map(path, mars)
     path.write_bytes(b"no picture")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="give a PNG, TIFF or FITS file"):
         load_user_map(path, mars)
     Image.fromarray(np.zeros((90, 180), np.uint8)).save(path)
     with pytest.raises(InputError, match="black"):
@@ -206,11 +208,66 @@ def test_faults_of_the_picture_are_told_in_a_sentence(tmp_path):
         load_user_map(tmp_path / "broken.toml", mars)
 
 
-def test_colour_tiff_with_16_bits_is_refused_rather_than_cut(tmp_path):
+@pytest.mark.parametrize("packing", [None, "zlib"])
+def test_colour_tiff_with_16_bits_is_the_same_map_as_the_png(tmp_path, packing):
     tifffile = pytest.importorskip("tifffile")
-    tifffile.imwrite(tmp_path / "map.tif", colours(), photometric="rgb")
-    with pytest.raises(InputError, match=r"16 bits as PNG|cannot be read"):
-        load_user_map(describe(tmp_path / "map.tif", wavelengths_nm=[650, 550, 450]), load_body("mars"))
+    pixels = colours()
+    tifffile.imwrite(tmp_path / "map.tif", pixels, photometric="rgb", compression=packing)
+    with (tmp_path / "deep.png").open("wb") as file:
+        png.Writer(COLUMNS, ROWS, bitdepth=16, greyscale=False).write(file, pixels.reshape(ROWS, -1))
+    maps = [
+        load_user_map(describe(tmp_path / name, wavelengths_nm=[650, 550, 450]), load_body("mars"))
+        for name in ("map.tif", "deep.png")
+    ]
+    assert np.array_equal(maps[0].reflectance, maps[1].reflectance)
+
+
+class TestBounds:
+    """Files that would fill the memory or never end are refused before the work, in one sentence."""
+
+    def refused(self, path, word):
+        tracemalloc.start()
+        with pytest.raises(InputError, match=word) as caught:
+            load_user_map(path, load_body("mars"))
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert "\n" not in str(caught.value)
+        assert peak < 20e6
+
+    def test_planes_of_a_fits_file(self, tmp_path):
+        cards = [
+            "SIMPLE  = T",
+            "BITPIX  = 8",
+            "NAXIS   = 3",
+            "NAXIS1  = 4096",
+            "NAXIS2  = 2048",
+            "NAXIS3  = 140",
+            "END",
+        ]
+        with (tmp_path / "map.fits").open("wb") as file:
+            file.write("".join(card.ljust(80) for card in cards).ljust(2880).encode())
+            file.truncate(2880 + 4096 * 2048 * 140)  # sparse: it takes no room on the disk
+        self.refused(describe(tmp_path / "map.fits"), "140 planes")
+
+    def test_wide_pictures_of_many_colours(self, tmp_path):
+        Image.new("RGB", (LARGEST_COLUMNS, LARGEST_COLUMNS // 2)).save(tmp_path / "map.png")
+        self.refused(describe(tmp_path / "map.png", wavelengths_nm=[650, 550, 450]), "5772 pixels wide in 3 colours")
+
+    def test_many_files(self, tmp_path):
+        path = save(tmp_path)
+        band = '[[band]]\npicture = "map.png"\nwavelength_nm = 550\n'
+        path.with_suffix(".toml").write_text(
+            'central_meridian_deg = 0\nlongitude = "east"\nlatitude = "planetographic"\n' + band * 65
+        )
+        self.refused(path, "at most 64 colours")
+
+    @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+    def test_pipes(self, tmp_path):
+        os.mkfifo(tmp_path / "map.toml")
+        self.refused(tmp_path / "map.png", "pipe")
+        (tmp_path / "map.toml").unlink()
+        os.mkfifo(tmp_path / "pipe.png")
+        self.refused(describe(tmp_path / "map.png", picture="pipe.png"), "pipe")
 
 
 def test_built_map_read_as_a_users_map_is_the_same_face():
