@@ -15,6 +15,7 @@ from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from simulate.camera.mosaic import lay_mosaic
 from simulate.camera.settings import CAMERA_RANGES, Camera
@@ -214,6 +215,42 @@ def noise_variance_e(
     dark = exposure_s * camera.dark_current_e_per_s
     fixed = dark + camera.read_noise_at(gain) ** 2 + gain**2 / 12
     return photons + fixed + (camera.compression * photons) ** 2
+
+
+def clipped_above(mean: FloatArray, variance: FloatArray, limit: float) -> tuple[FloatArray, FloatArray]:
+    """Return mean and variance of a normal number that is cut at a limit, exactly.
+
+    With a = (limit - mean) / sigma, Y the part cut off, q and p the normal tail and density at a:
+    E Y = sigma (p - a q), E Y^2 = sigma^2 ((1 + a^2) q - a p), and Cov(X, Y) = sigma^2 q (Stein 1981, Ann.
+    Statist. 9, 1135, lemma 1), from which mean and variance of X - Y follow.
+
+    Parameters
+    ----------
+    mean, variance : array, one shape
+        Of the number before it is cut.
+    limit : float
+        Largest value that is kept.
+
+    Returns
+    -------
+    mean, variance : array, that shape
+        Where the limit lies 8 sigma above nothing is changed, and the arrays come back as they are if that is so
+        everywhere.
+    """
+    near = mean + 8.0 * np.sqrt(variance) > limit
+    if not near.any():
+        return mean, variance
+    middle, squared = mean[near].astype(float), np.maximum(variance[near].astype(float), 1e-12)
+    sigma = np.sqrt(squared)
+    # beyond 30 sigma all of it is cut, and the differences below would only round
+    away = np.clip((limit - middle) / sigma, -30.0, 30.0)
+    tail, density = ndtr(-away), np.exp(-0.5 * away**2) / math.sqrt(2 * math.pi)
+    lost = density - away * tail
+    left = 1.0 - 2.0 * tail + (1.0 + away**2) * tail - away * density - lost**2
+    mean, variance = mean.copy(), variance.copy()
+    mean[near] = np.where(away <= -30.0, limit, middle - sigma * lost)
+    variance[near] = np.where(away <= -30.0, 0.0, squared * np.maximum(left, 0.0))
+    return mean, variance
 
 
 def _gain(camera: Camera, gain: float | None) -> float:

@@ -108,7 +108,7 @@ class Bench:
     def expected_transfer(self) -> tuple[FloatArray, FloatArray]:
         """Return (frequency, transfer) of the picture that the setup should give, by rings, green channel."""
         look = expected_frame(self.body, self.instrument, self.seen, self.sky, ViewOptions(scene=self.options))
-        stack, _ = stack_of(look, exposure_of(look, look.chain.on_sensor(look.rates)), 0)
+        stack, _ = stack_of(look, exposure_of(look), 0)
         finished = restore(
             stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
         )

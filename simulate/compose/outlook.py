@@ -194,8 +194,7 @@ def prospect(case: Case, seen: Apparition, view: ViewOptions | None = None) -> P
         In place of the case's.
     """
     look = expected_frame(case.body, case.instrument, seen, case.sky, view or case.view)
-    # a cell of the fine grid holds what a pixel centred there would collect: no need to sample
-    exposure = exposure_of(look, look.rates)
+    exposure = exposure_of(look)
     return Prospect(look, exposure, bench_of(look, exposure))
 
 

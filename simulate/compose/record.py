@@ -204,7 +204,7 @@ def plan_recording(
     refuse_below_horizon(seen)
     air = sky or Sky()
     look = expected_frame(known, tool, seen, air, asked.view)
-    exposure = exposure_of(look, look.chain.on_sensor(look.rates))
+    exposure = exposure_of(look)
     sensor = look.laid.sensor
     shape = _fast_even(sensor.rows, tool.camera.rows), _fast_even(sensor.columns, tool.camera.columns)
     return Plan(known.name, tool, seen, air, asked, exposure, shape, sensor.pixel_arcsec, seed)

@@ -42,6 +42,7 @@ from simulate.geometry.table import apparition_table
 from simulate.instruments import Instrument, load_instrument
 from simulate.judgement import judged_features
 from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, USUAL_SMEAR, field_rotation_deg_per_h
+from simulate.present.exposure_words import overexposed_text
 from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene, SceneOptions, render
 from simulate.stack import (
@@ -240,7 +241,7 @@ def expected_frame(
         setting = replace(setting, exposure_s=options.wishes.exposure_s)
     scene = render(seen, body, laid.grid, bins, options=options.scene)
     look = through_chain(body, laid, scene, make_chain(setting), options)
-    shorter = exposure_of(look, look.rates).exposure_s
+    shorter = exposure_of(look).exposure_s
     if options.wishes.exposure_s is None and shorter < LEAST_SHARE * setting.exposure_s:
         # a bright body is exposed so shortly that the air and the mount stand nearly still
         look = through_chain(body, laid, scene, make_chain(replace(setting, exposure_s=shorter)), options)
@@ -271,7 +272,7 @@ def compose_view(
     """
     look = expected_frame(body, instrument, seen, sky, options)
     on_sensor = look.chain.on_sensor(look.rates)
-    exposure = exposure_of(look, on_sensor)
+    exposure = exposure_of(look)
     gain, seconds = exposure.gain_e_per_dn, exposure.exposure_s
     random = np.random.default_rng([seed, 1])
     frame = take_frame(on_sensor, instrument.camera, seconds, random, gain_e_per_dn=gain)
@@ -287,6 +288,7 @@ def compose_view(
     screen = Screen.of(look, truth)
     shown, shown_grid = finer_truth(look, truth)
     fits = warn_of_edges(look)
+    warn_of_overexposure(exposure)
     return View(
         body=body.name,
         instrument=instrument,
@@ -352,27 +354,46 @@ class Screen:
         return to_screen(above, self.white, self.matrix, self.level)
 
 
-def exposure_of(look: ExpectedFrame, on_sensor: FloatArray) -> Exposure:
-    """Return the exposure and length of the recording that suits a picture or that the user wants.
+def exposure_of(look: ExpectedFrame) -> Exposure:
+    """Return the exposure and length of the recording that suits an average frame or that the user wants.
 
-    Parameters
-    ----------
-    look : ExpectedFrame
-        The average frame.
-    on_sensor : array, shape (channels, rows, columns)
-        Expected e- s-1 of each pixel.
+    A cell of the fine grid holds what a pixel centred there would collect, so that its brightest cell is the
+    brightest pixel of the recording, wherever the drift of the planet puts the pixels.
     """
     camera, options = look.instrument.camera, look.options
     gain = options.gain_e_per_dn or camera.gain_e_per_dn
     motion = rotation_arcsec_per_s(look.body, look.scene.apparition)
-    return choose_exposure(
-        float(on_sensor.max()),
-        camera.saturation_e(gain),
+    full_scale_e = camera.saturation_e(gain)
+    exposure = choose_exposure(
+        float(look.rates.max()),
+        full_scale_e,
         gain_e_per_dn=gain,
         fried_ratio=look.chain.setting.fried_ratio,
         rotation_limit_s=USUAL_SMEAR * look.sharp_arcsec / motion if motion > 0 else math.inf,
         wishes=options.wishes,
     )
+    return replace(exposure, overexposed_share=overexposed_share(look, full_scale_e / exposure.exposure_s))
+
+
+def overexposed_share(look: ExpectedFrame, full_scale_e_per_s: float) -> float:
+    """Return the share of the lit disc that reaches full scale in the channel that collects most.
+
+    A point counts whole.
+    """
+    if look.rates.max() < full_scale_e_per_s:
+        return 0.0
+    most = int(np.argmax(look.rates.max(axis=(1, 2))))
+    light = np.tensordot(look.chain.weights[most], look.scene.radiance, axes=1)
+    lit = light > LIT * light.max()
+    return float(np.mean(look.rates[most][lit] >= full_scale_e_per_s)) if lit.any() else 1.0
+
+
+def warn_of_overexposure(exposure: Exposure) -> None:
+    """Say where readings reach full scale."""
+    if exposure.peak_fraction < 1.0:
+        return
+    told = f"overexposed: {overexposed_text(exposure)}; what is on it there is lost"
+    warnings.warn(told, FieldWarning, stacklevel=2)
 
 
 def lay_view_field(
@@ -586,10 +607,11 @@ def sensor_noise(instrument: Instrument, gain_e_per_dn: float) -> SensorNoise:
     camera = instrument.camera
     return SensorNoise(
         camera.read_noise_at(gain_e_per_dn),
-        camera.saturation_e(gain_e_per_dn),
+        (camera.largest_dn - camera.offset_dn) * gain_e_per_dn,
         gain_e_per_dn,
         camera.dark_current_e_per_s,
         camera.compression,
+        camera.full_well_e,
     )
 
 

@@ -180,7 +180,8 @@ def _recording_rows(card: CaptureCard) -> list[tuple[str, str]]:
     if card.peak_fraction < 0.3:
         gain += f"; {card.fitting_gain_e_per_dn:.2g} e⁻/DN would fill the converter"
     gain += f"; read noise is {card.read_noise_share:.1%} of the variance at the peak"
-    peak = f"{card.peak_electrons:.0f} e⁻ at the peak, {card.peak_fraction:.0%} of full scale"
+    full = f"{card.peak_fraction:.0%} of full scale" if card.peak_fraction < 1 else "overexposed"
+    peak = f"{card.peak_electrons:.0f} e⁻ at the peak, {full}"
     length = f"{card.frames_per_second:.0f} frames/s for {duration(card.seconds)}"
     columns, rows = card.region_px
     bits = f"{card.file_bits}; noise of {card.noise_steps_8bit:.2g} steps in faint parts of an 8-bit file"

@@ -29,7 +29,9 @@ from simulate.present.advice import (
     sky_text,
 )
 from simulate.present.caution import caution_for
+from simulate.present.exposure_words import overexposed_text
 from simulate.present.record import OpticsFacts, View
+from simulate.stack import Exposure
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
 from simulate.values.resolution import finest_arcsec
 
@@ -121,6 +123,8 @@ def limiting(view: View) -> str:
     optics = view.optics
     parts = blur_parts(optics)
     worst = max(parts, key=lambda name: parts[name])
+    if view.exposure.overexposed_share > 0.005:
+        return f"the exposure limits it: {overexposed_text(view.exposure)}"
     if min(view.finished.noise_gain) < 1.0 and optics.delivered_fwhm_arcsec > 0.97 * (optics.stack_fwhm_arcsec or 0.0):
         return "noise limits it: there is too little light to undo the blur"
     if worst == "pixels":
@@ -306,7 +310,7 @@ def _recording_facts(view: View) -> list[Fact]:
     spread = f"± {100 * LIGHT_UNCERTAINTY:.0f} %"
     lines = [
         ("Exposure", f"{duration(exposure.exposure_s)}, {set_by.get(exposure.limited_by, exposure.limited_by)}"),
-        ("Peak", f"{count(exposure.peak_electrons)} e⁻ {spread}; {100 * exposure.peak_fraction:.2g} % of full scale"),
+        ("Peak", f"{count(exposure.peak_electrons)} e⁻ {spread}; {_peak_text(exposure)}"),
         ("Gain", f"{exposure.gain_e_per_dn:.3g} e⁻/DN"),
         (
             "Frames",
@@ -321,6 +325,12 @@ def _recording_facts(view: View) -> list[Fact]:
     if mount is not None:
         lines.append(("Mount", f"{view.instrument.mount.kind}; {mount}"))
     return [Fact("recording", label, text) for label, text in lines]
+
+
+def _peak_text(exposure: Exposure) -> str:
+    if exposure.peak_fraction >= 1.0:
+        return f"overexposed: {overexposed_text(exposure)}"
+    return f"{100 * exposure.peak_fraction:.2g} % of full scale"
 
 
 def count(number: float) -> str:

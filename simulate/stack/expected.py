@@ -24,6 +24,7 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.special import ndtr
 
+from simulate.camera.exposure import clipped_above
 from simulate.errors import InputError
 from simulate.stack.results import Exposure, FloatArray, Recording, Stack
 from simulate.values.grid import half_plane_weights
@@ -228,13 +229,15 @@ class SensorNoise:
     read_noise_e : float
         Rms of one reading, e-.
     full_scale_e : float
-        Electrons at which a pixel clips, e-.
+        Charge of the largest number, e-: a reading, noise and all, is cut there.
     gain_e_per_dn : float
         Electrons for one step of the converter; rounding adds gain^2/12 e-^2.
     dark_e_per_s : float
         Dark current, e-/s per pixel.
     compression : float
         Noise of compression, share of the local brightness.
+    full_well_e : float
+        Charge that a pixel holds, e-: the charge is cut there before it is read.
     """
 
     read_noise_e: float
@@ -242,13 +245,44 @@ class SensorNoise:
     gain_e_per_dn: float = 0.0
     dark_e_per_s: float = 0.0
     compression: float = 0.0
+    full_well_e: float = math.inf
+
+    @property
+    def fixed_variance_e2(self) -> float:
+        """Variance of one reading by the sensor's electronics alone, e-^2 (EMVA 1288)."""
+        return self.read_noise_e**2 + self.gain_e_per_dn**2 / 12
 
     def variance_e2(self, electrons: FloatArray, exposure_s: float) -> FloatArray:
-        """Return the variance of one reading of `electrons` expected ones, e-^2 (EMVA 1288)."""
-        fixed = self.read_noise_e**2 + self.gain_e_per_dn**2 / 12 + self.dark_e_per_s * exposure_s
-        if not self.compression:
-            return electrons + fixed
-        return electrons + fixed + (self.compression * electrons) ** 2
+        """Return the variance of one reading of `electrons` expected ones that nothing cuts, e-^2 (EMVA 1288)."""
+        variance = electrons + (self.fixed_variance_e2 + self.dark_e_per_s * exposure_s)
+        return variance + (self.compression * electrons) ** 2 if self.compression else variance
+
+    def clips(self, electrons: float, exposure_s: float) -> bool:
+        """Return whether readings of so many expected electrons, or of fewer, are ever cut."""
+        charge = electrons + self.dark_e_per_s * exposure_s
+        return charge + 8.0 * math.sqrt(charge + self.fixed_variance_e2) > min(self.full_scale_e, self.full_well_e)
+
+    def reading(self, electrons: FloatArray, exposure_s: float) -> tuple[FloatArray, FloatArray]:
+        """Return mean and variance of one reading, e- and e-^2, the dark current taken off the mean.
+
+        First the full well cuts the charge with its photon noise, then the converter cuts charge and read
+        noise. Each cut is exact for a normal number; where both are felt at once what the first leaves is
+        taken for normal before the second.
+
+        Parameters
+        ----------
+        electrons : array, any shape
+            Expected photo-electrons, not negative.
+        exposure_s : float
+            Time of the exposure, s.
+        """
+        dark = self.dark_e_per_s * exposure_s
+        charge = electrons + dark
+        mean, variance = clipped_above(charge, charge, self.full_well_e)
+        mean, variance = clipped_above(mean, variance + self.fixed_variance_e2, self.full_scale_e)
+        if self.compression:  # of the file, after all that is cut
+            variance = variance + (self.compression * (mean - dark)) ** 2
+        return mean - dark, variance
 
 
 def expected_stack(
@@ -262,7 +296,8 @@ def expected_stack(
 ) -> Stack:
     """Return the stack of the kept frames: its mean, noise and transfer.
 
-    The mean is the blurred picture spread by the drop and by the cell that gathers it. The variance
+    The mean is the blurred picture spread by the drop and by the cell that gathers it; where readings
+    reach full scale it is the mean of what is left of them, and detail is lost as in real frames. The variance
     of a cell is that of one reading over the readings that reach it; where drops overlap several
     cells the noise is correlated and its spectrum says so. The noise map takes the local brightness
     (it varies little over a drop).
@@ -298,13 +333,20 @@ def expected_stack(
         raise InputError("rate_e_per_s", rate.shape, f"give {len(recording.channel_shares)} planes of rows and columns")
     shape = _stack_shape(rate.shape[1:], step_arcsec, recording.step_arcsec)
     response = np.ones((1, 1, 1)) if transfer is None else np.asarray(transfer)
-    clipped = np.minimum(np.maximum(rate, 0), sensor.full_scale_e / recording.exposure_s)
+    seconds, rate = recording.exposure_s, np.maximum(rate, 0)
     spread = spread_transfer(shape, recording)
-    mean = _laid_out(clipped, step_arcsec, shape, recording, spread)
+    cut = sensor.clips(float(rate.max(initial=0.0)) * seconds, seconds)
+    if cut:
+        # each frame is cut before frames are laid together: the mean is that of cut readings
+        kept_e, variance_e2 = sensor.reading(rate * seconds, seconds)
+        mean = _laid_out(kept_e / seconds, step_arcsec, shape, recording, spread)
+        single = np.maximum(_laid_out(variance_e2, step_arcsec, shape, recording, spread), 0.0)
+    else:
+        mean = _laid_out(rate, step_arcsec, shape, recording, spread)
+        single = sensor.variance_e2(np.maximum(mean, 0) * seconds, seconds)
     total = np.broadcast_to(response, (*rate.shape[:2], rate.shape[2] // 2 + 1))
     total = crop_spectrum(total, shape, rate.shape[2]) * spread
     power = spread_power(shape, recording)
-    single = sensor.variance_e2(np.maximum(mean, 0) * recording.exposure_s, recording.exposure_s)
     readings = recording.kept * np.asarray(recording.channel_shares)[:, None, None] / recording.factor**2
     white = np.sqrt(single / readings) / recording.exposure_s
     if rng is not None:

@@ -35,6 +35,8 @@ class Exposure:
         Exposures a second, 1/s.
     limited_by : str
         What set the exposure: "full well", "motion of the air" or "user".
+    overexposed_share : float
+        Share of the lit disc (of its brightest channel) whose readings reach full scale, 0 to 1.
     """
 
     exposure_s: float
@@ -46,6 +48,7 @@ class Exposure:
     seconds: float
     frames_per_second: float
     limited_by: str = "user"
+    overexposed_share: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -28,14 +28,15 @@ class Pairing:
     expected_fwhm_arcsec: float
 
 
-def make(folder: Path, body: str, instrument: str, time: str, frames: int, keep: float, seed: int = 3) -> Pairing:
-    wishes = ExposureWishes(frames=frames, keep=keep)
+def make(folder: Path, body: str, instrument: str, time: str, frames: int, keep: float, seed: int = 3,
+         exposure_s: float | None = None) -> Pairing:  # fmt: skip
+    wishes = ExposureWishes(exposure_s=exposure_s, frames=frames, keep=keep)
     options = RecordOptions(ViewOptions(wishes))
     plan = plan_recording(body, instrument, time, options=options, seed=seed)
     done = record(plan, folder, instrument)
     recording = open_recording(dict(done.files)["recording"])
     look = expected_frame(load_body(body), plan.instrument, plan.middle, plan.sky, plan.options.view)
-    exposure = exposure_of(look, look.chain.on_sensor(look.rates))
+    exposure = exposure_of(look)
     expected, _ = stack_of(look, exposure, seed)
     wished = StackWishes(keep, look.laid.stack_factor, look.laid.drop_pixels)
     stack = stack_frames(recording, wished)

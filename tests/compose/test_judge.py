@@ -312,7 +312,7 @@ def view_judgements(instrument: Instrument, wishes: ExposureWishes | None = None
     body = load_body("jupiter")
     options = ViewOptions(scene=SPOT, wishes=wishes or ExposureWishes(exposure_s=0.01, frames=2000, keep=1.0))
     look = expected_frame(body, instrument, jupiter(), Sky(), options)
-    exposure = exposure_of(look, look.chain.on_sensor(look.rates))
+    exposure = exposure_of(look)
     wanted = tuple(f for f in judged_features(body) if f.name in ("north equatorial belt", "equatorial band"))
     return {entry.name: entry for entry in judge_scene(bench_of(look, exposure), SPOT, wanted)}
 
@@ -342,7 +342,7 @@ def test_the_exposure_does_not_matter_at_the_same_total_light() -> None:
         wishes = ExposureWishes(exposure_s=seconds, frames=frames, keep=1.0)
         options = ViewOptions(scene=SPOT, wishes=wishes, gain_e_per_dn=0.5)
         look = expected_frame(body, bare, jupiter(), Sky(seeing_arcsec=0.0), options)
-        bench = replace(bench_of(look, exposure_of(look, look.chain.on_sensor(look.rates))), floor=0.0)
+        bench = replace(bench_of(look, exposure_of(look)), floor=0.0)
         wanted = tuple(f for f in judged_features(body) if f.name == "equatorial band")
         found.append(judge_scene(bench, SPOT, wanted)[0])
     assert found[1].contrast == pytest.approx(found[0].contrast, rel=0.01)
@@ -439,7 +439,7 @@ def test_restored_noise_is_taken_for_a_line_less_than_once_in_a_hundred() -> Non
 def test_a_view_s_own_restoration_gives_the_verdicts_of_the_stack_without_noise() -> None:
     body, options = load_body("saturn"), ViewOptions(scene=SceneOptions(moons=False))
     look = expected_frame(body, load_instrument("newtonian-150"), apparition("saturn", "2003-12-31"), Sky(), options)
-    exposure = exposure_of(look, look.rates)
+    exposure = exposure_of(look)
     kept = kept_frames(look, exposure)
     assert kept_frames(kept, exposure) is kept
     stack, _ = stack_of(kept, exposure, 1)
