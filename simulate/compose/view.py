@@ -393,7 +393,7 @@ def warn_of_overexposure(exposure: Exposure) -> None:
     if exposure.peak_fraction < 1.0:
         return
     told = f"overexposed: {overexposed_text(exposure)}; what is on it there is lost"
-    warnings.warn(told, FieldWarning, stacklevel=2)
+    note(told, FieldWarning, stacklevel=2)
 
 
 def lay_view_field(
