@@ -22,21 +22,22 @@ if TYPE_CHECKING:
     from simulate.air import Sky
     from simulate.bodies import Body, body_names, load_body
     from simulate.camera import Camera, Mount, expose
-    from simulate.compose.chain import Aim, Chain, Setting, lay_field, make_chain
-    from simulate.compose.check import check
-    from simulate.compose.limits import limits
-    from simulate.compose.plan import plan
-    from simulate.compose.record import plan_recording, record
-    from simulate.compose.season import season
-    from simulate.compose.stacking import stack_recording
-    from simulate.compose.view import ViewOptions, view
+    from simulate.checking.check import check
+    from simulate.commands.limits import limits
+    from simulate.commands.plan import plan
+    from simulate.commands.record import plan_recording, record
+    from simulate.commands.season import season
+    from simulate.commands.stack import stack_recording
+    from simulate.commands.view import view
     from simulate.errors import InputError, SimulateWarning
     from simulate.geometry import Apparition, Site, apparition, parse_site
     from simulate.instruments import Instrument, instrument_names, load_instrument
+    from simulate.light.chain import Aim, Chain, Setting, lay_field, make_chain
+    from simulate.light.look import ViewOptions
     from simulate.present.fits import write_fits
     from simulate.present.montage import write_montage
-    from simulate.present.record import View
     from simulate.present.sheet import write_sheet
+    from simulate.results.view import View
     from simulate.scene import Scene, SceneOptions, render
     from simulate.stack import choose_exposure, expected_stack, restore
     from simulate.stack.reader import open_recording
@@ -46,50 +47,50 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _ROOM_OF = {
-    "Aim": "compose.chain",
+    "Aim": "light.chain",
     "Apparition": "geometry",
     "Body": "bodies",
     "Camera": "camera",
-    "Chain": "compose.chain",
+    "Chain": "light.chain",
     "InputError": "errors",
     "Instrument": "instruments",
     "Mount": "camera",
     "Practice": "values.practice",
     "Scene": "scene",
     "SceneOptions": "scene",
-    "Setting": "compose.chain",
+    "Setting": "light.chain",
     "SimulateWarning": "errors",
     "Site": "geometry",
     "Sky": "air",
     "Telescope": "telescope",
-    "View": "present.record",
-    "ViewOptions": "compose.view",
+    "View": "results.view",
+    "ViewOptions": "light.look",
     "apparition": "geometry",
     "body_names": "bodies",
-    "check": "compose.check",
+    "check": "checking.check",
     "choose_exposure": "stack",
     "expected_stack": "stack",
     "expose": "camera",
     "instrument_names": "instruments",
-    "lay_field": "compose.chain",
-    "limits": "compose.limits",
+    "lay_field": "light.chain",
+    "limits": "commands.limits",
     "load_body": "bodies",
     "load_instrument": "instruments",
-    "make_chain": "compose.chain",
+    "make_chain": "light.chain",
     "make_pupil": "telescope",
     "open_recording": "stack.reader",
     "parse_site": "geometry",
-    "plan": "compose.plan",
-    "plan_recording": "compose.record",
+    "plan": "commands.plan",
+    "plan_recording": "commands.record",
     "point_response": "telescope",
     "practice_of": "values.practice",
-    "record": "compose.record",
+    "record": "commands.record",
     "render": "scene",
     "restore": "stack",
-    "season": "compose.season",
-    "stack_recording": "compose.stacking",
+    "season": "commands.season",
+    "stack_recording": "commands.stack",
     "transfer": "telescope",
-    "view": "compose.view",
+    "view": "commands.view",
     "write_fits": "present.fits",
     "write_montage": "present.montage",
     "write_sheet": "present.sheet",

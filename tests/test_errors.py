@@ -10,7 +10,6 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 import simulate
-from simulate.compose.view import ViewOptions
 from simulate.errors import (
     BelowHorizonError,
     InputError,
@@ -21,6 +20,7 @@ from simulate.errors import (
     nearest,
     note,
 )
+from simulate.light.look import ViewOptions
 
 QUICK = ViewOptions(judge=False)
 TIMES = {"jupiter": "2032-05-01T00:00", "venus": "2012-06-06T00:00"}

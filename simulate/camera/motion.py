@@ -7,8 +7,15 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from simulate.errors import InputError
 from simulate.values.checks import to_float
 from simulate.values.grid import Grid
+
+SIDEREAL_DEG_PER_H = 15.041
+"""Turn of the sky, deg/h: 360 deg in 23.9345 h."""
+
+HIGHEST_FOLLOWED_DEG = 89.9
+"""Altitude above which an altazimuth mount cannot follow anyway."""
 
 
 def tracking_transfer(grid: Grid, rms_arcsec: float) -> npt.NDArray[np.float32]:
@@ -55,3 +62,21 @@ def wander_within(rms_arcsec: float, exposure_s: float, correlation_s: float = 1
     if length < 1e-3:  # the first terms of the series, where the difference below would lose its digits
         return rms * math.sqrt(length / 3 - length**2 / 12)
     return rms * math.sqrt(1 + 2 * (1 - length - math.exp(-length)) / length**2)
+
+
+def field_rotation_deg_per_h(latitude_deg: float, azimuth_deg: float, altitude_deg: float) -> float:
+    """Return how fast the field turns on an altazimuth mount, deg/h.
+
+    15.041 deg/h cos(latitude) cos(azimuth) / cos(altitude): the time derivative of the parallactic
+    angle with its sign turned, azimuth from north. Negative in the south for a northern site: the sky
+    turns clockwise there.
+
+    Raises
+    ------
+    InputError
+        In the zenith, where the rate is infinite.
+    """
+    height = math.cos(math.radians(to_float("altitude", altitude_deg, "deg", -90.0, 90.0)))
+    if height < 1e-9:
+        raise InputError("altitude", altitude_deg, "an altazimuth mount cannot follow through the zenith")
+    return SIDEREAL_DEG_PER_H * math.cos(math.radians(latitude_deg)) * math.cos(math.radians(azimuth_deg)) / height

@@ -14,8 +14,8 @@ from simulate.cli import common
 from simulate.errors import MissingError, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.check import CheckOptions
-    from simulate.judgement.checking.results import Check
+    from simulate.checking.check import CheckOptions
+    from simulate.checking.results import Check
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Check, write and tell; returns the exit code."""
-    from simulate.compose.check import check
+    from simulate.checking.check import check
 
     if arguments.time is None:
         raise MissingError("--time", "give the instant of the picture: the middle of the recording")
@@ -67,7 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
         # only now, so that a refused picture leaves no empty folder behind
         files = {} if base is None else write_check(result, common.output_folder(arguments.output) / base.name)
     if arguments.json:
-        from simulate.present.check_json import check_json
+        from simulate.checking.contract import check_json
 
         inputs = {name: value for name, value in vars(arguments).items() if value is not None}
         common.print_json(check_json(result, inputs, list(result.warnings), files))
@@ -77,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _options(arguments: argparse.Namespace) -> CheckOptions:
-    from simulate.compose.check import CheckOptions
+    from simulate.checking.check import CheckOptions
     from simulate.scene import SceneOptions
 
     scene = SceneOptions(**common.read_face(arguments))
@@ -93,7 +93,7 @@ def _options(arguments: argparse.Namespace) -> CheckOptions:
 
 def _base(arguments: argparse.Namespace) -> Path:
     """Return the common path of the files, before anything is computed; refuses to lay them over others."""
-    from simulate.present.check_files import check_base
+    from simulate.checking.files import check_base
 
     others = [] if arguments.compared_picture is None else [Path(arguments.compared_picture)]
     return check_base(Path(arguments.output), Path(arguments.picture), others)
@@ -101,7 +101,7 @@ def _base(arguments: argparse.Namespace) -> Path:
 
 def write_check(result: Check, base: Path) -> dict[str, str]:
     """Write sheet, labelled copy and animation of a check beside each other; returns paths by kind."""
-    from simulate.present.check_sheet import write_blink, write_check_sheet, write_labelled
+    from simulate.checking.sheet import write_blink, write_check_sheet, write_labelled
 
     files = {
         "sheet": str(write_check_sheet(f"{base}.png", result)),
@@ -111,7 +111,7 @@ def write_check(result: Check, base: Path) -> dict[str, str]:
 
 
 def _print_text(result: Check, files: dict[str, str]) -> None:
-    from simulate.present.check_words import check_lines, detail_lines, feature_lines
+    from simulate.checking.words import check_lines, detail_lines, feature_lines
 
     print(f"{result.body.capitalize()} through {result.instrument.name}, {result.told_utc}")
     for label, text in check_lines(result):

@@ -14,7 +14,7 @@ from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.limits import LimitsOptions
+    from simulate.commands.limits import LimitsOptions
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,8 +36,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    from simulate.compose.limits import limits
-    from simulate.compose.subject import choose_subject
+    from simulate.commands.limits import limits
+    from simulate.light.subject import choose_subject
     from simulate.present.limits import limits_json, limits_text
     from simulate.present.limits_charts import write_charts
 
@@ -72,8 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _options(arguments: argparse.Namespace) -> LimitsOptions:
-    from simulate.compose.limits import APERTURES_MM, LimitsOptions
-    from simulate.judgement import FLOOR
+    from simulate.commands.limits import APERTURES_MM, LimitsOptions
+    from simulate.judging import FLOOR
     from simulate.scene import SceneOptions
     from simulate.values.checks import to_float
 

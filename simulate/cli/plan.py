@@ -15,9 +15,9 @@ from simulate.cli import common
 from simulate.errors import MissingError, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.plan import PlanOptions
+    from simulate.commands.plan import PlanOptions
     from simulate.geometry import Site
-    from simulate.present.planning_record import Plan
+    from simulate.planning.records import Plan
 
 PLANETS = ("mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune")
 
@@ -61,8 +61,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
-    from simulate.compose.plan import plans
-    from simulate.compose.subject import choose_subject
+    from simulate.commands.plan import plans
+    from simulate.light.subject import choose_subject
     from simulate.recording.workers import open_executor
 
     site = common.read_site(arguments.site)
@@ -84,8 +84,8 @@ def tonight(site: Site) -> str:
 
 
 def _options(arguments: argparse.Namespace) -> PlanOptions:
-    from simulate.compose.plan import PlanOptions
-    from simulate.compose.view import ViewOptions
+    from simulate.commands.plan import PlanOptions
+    from simulate.light.look import ViewOptions
     from simulate.scene import SceneOptions
 
     scene = SceneOptions(**common.read_face(arguments))

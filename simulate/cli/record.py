@@ -15,7 +15,7 @@ from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.record import Plan, Progress, Recorded, RecordOptions
+    from simulate.commands.record import Plan, Progress, Recorded, RecordOptions
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    from simulate.compose.record import check_ready
+    from simulate.commands.record import check_ready
 
     with kept_warnings() as warnings:
         plans = _plans(arguments)
@@ -86,8 +86,8 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
     """Return the recordings to make by name: one, or the two of a bracket."""
     from dataclasses import replace
 
-    from simulate.compose.record import plan_recording
-    from simulate.compose.subject import choose_subject
+    from simulate.commands.record import plan_recording
+    from simulate.light.subject import choose_subject
 
     body = choose_subject(arguments.body)
     site = common.read_site(arguments.site)
@@ -119,8 +119,8 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
 
 
 def _options(arguments: argparse.Namespace) -> RecordOptions:
-    from simulate.compose.record import RecordOptions
-    from simulate.compose.view import ViewOptions
+    from simulate.commands.record import RecordOptions
+    from simulate.light.look import ViewOptions
     from simulate.scene import SceneOptions
 
     scene = SceneOptions(without=frozenset(arguments.without or ()), **common.read_face(arguments))
@@ -136,7 +136,7 @@ def _name(plan: Plan) -> str:
 
 
 def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) -> Recorded:
-    from simulate.compose.record import record
+    from simulate.commands.record import record
     from simulate.present.progress import Reporter
 
     with Reporter("frames", plan.exposure.frames) as reporter:

@@ -15,8 +15,8 @@ from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
-    from simulate.compose.season import SeasonOptions
-    from simulate.present.planning_record import Season
+    from simulate.commands.season import SeasonOptions
+    from simulate.planning.records import Season
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    from simulate.compose.season import alike_once
+    from simulate.commands.season import alike_once
 
     with kept_warnings() as warnings:
         common.check_folder(arguments.output)
@@ -61,8 +61,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _seasons(arguments: argparse.Namespace) -> list[Season]:
-    from simulate.compose.season import season, season_task
-    from simulate.compose.subject import choose_subject
+    from simulate.commands.season import season, season_task
+    from simulate.light.subject import choose_subject
     from simulate.present.progress import Reporter
     from simulate.recording.workers import open_executor
 
@@ -116,8 +116,8 @@ def _date(option: str, text: str, *, last: bool = False) -> str:
 
 
 def _options(arguments: argparse.Namespace) -> SeasonOptions:
-    from simulate.compose.season import SeasonOptions
-    from simulate.compose.view import ViewOptions
+    from simulate.commands.season import SeasonOptions
+    from simulate.light.look import ViewOptions
     from simulate.scene import SceneOptions
 
     step = common.read_number(arguments, "step", "day", 0.01, 366.0)

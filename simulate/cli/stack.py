@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Stack, write and tell; returns the exit code."""
-    from simulate.compose.stacking import stack_recording
+    from simulate.commands.stack import stack_recording
     from simulate.present.stacked import stack_files, write_processed
     from simulate.stack.combine import StackWishes
 
@@ -105,7 +105,7 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
 
 def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | None:
     """Return the truth file given, or the one beside the recording if it belongs to it."""
-    from simulate.compose.stacking import check_truth
+    from simulate.commands.stack import check_truth
 
     if arguments.truth is not None:
         path = Path(arguments.truth)

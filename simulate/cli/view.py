@@ -16,10 +16,10 @@ from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_war
 
 if TYPE_CHECKING:
     from simulate.air import Sky
-    from simulate.compose.view import ViewOptions
     from simulate.geometry import Site
     from simulate.instruments import Instrument
-    from simulate.present.record import View
+    from simulate.light.look import ViewOptions
+    from simulate.results.view import View
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
-    from simulate.compose.subject import choose_subject
+    from simulate.light.subject import choose_subject
 
     with kept_warnings() as warnings:
         site = common.read_site(arguments.site)
@@ -71,7 +71,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _options(arguments: argparse.Namespace) -> ViewOptions:
-    from simulate.compose.view import ViewOptions
+    from simulate.light.look import ViewOptions
     from simulate.scene import SceneOptions
 
     scene = SceneOptions(
@@ -103,7 +103,7 @@ def _views(
     arguments: argparse.Namespace,
 ) -> tuple[list[View], list[str]]:
     """Return the views that can be made, and a sentence for each body that cannot be had."""
-    from simulate.compose.view import view
+    from simulate.commands.view import view
     from simulate.present.progress import Reporter
 
     views: list[View] = []

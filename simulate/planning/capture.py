@@ -8,23 +8,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from simulate.errors import InputError
-from simulate.judgement import FLOOR
+from simulate.judging import FLOOR
+from simulate.stack.expected import STRICT_SMEAR, USUAL_SMEAR
 from simulate.values.checks import to_float
 from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 
-STRICT_SMEAR = 0.4
-USUAL_SMEAR = 0.8
-"""Longest recording: the middle of the disc moves by this share of the delivered width (common practice)."""
-
 ALUMINIUM_PER_K = 23.6e-6
 """Thermal expansion of aluminium (alloy 6061, the usual tube), 1/K; makers' tables, from memory, +-0.5e-6."""
-
-SIDEREAL_DEG_PER_H = 15.041
-"""Turn of the sky, deg/h: 360 deg in 23.9345 h."""
-
-HIGHEST_FOLLOWED_DEG = 89.9
-"""Altitude above which an altazimuth mount cannot follow anyway."""
 
 FAINT_PART = 0.1
 """Brightness, relative to the peak, of a faint part of the picture (a terminator, a belt's edge)."""
@@ -81,24 +71,6 @@ def disc_motion_arcsec_per_s(diameter_arcsec: float, period_h: float, latitude_d
     """
     period = to_float("period", period_h, "h", 0.0, open_low=True)
     return math.pi * diameter_arcsec / (3600.0 * period) * math.cos(math.radians(latitude_deg))
-
-
-def field_rotation_deg_per_h(latitude_deg: float, azimuth_deg: float, altitude_deg: float) -> float:
-    """Return how fast the field turns on an altazimuth mount, deg/h.
-
-    15.041 deg/h cos(latitude) cos(azimuth) / cos(altitude): the time derivative of the parallactic
-    angle with its sign turned, azimuth from north. Negative in the south for a northern site: the sky
-    turns clockwise there.
-
-    Raises
-    ------
-    InputError
-        In the zenith, where the rate is infinite.
-    """
-    height = math.cos(math.radians(to_float("altitude", altitude_deg, "deg", -90.0, 90.0)))
-    if height < 1e-9:
-        raise InputError("altitude", altitude_deg, "an altazimuth mount cannot follow through the zenith")
-    return SIDEREAL_DEG_PER_H * math.cos(math.radians(latitude_deg)) * math.cos(math.radians(azimuth_deg)) / height
 
 
 def critical_focal_ratio(pixel_um: float, wavelength_nm: float = GREEN_NM) -> float:

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 from simulate.bodies import pole_and_meridian
 from simulate.bodies.seasons import cap_edge_deg
 from simulate.bodies.surface import red_spot_longitude
+from simulate.camera.motion import HIGHEST_FOLLOWED_DEG, field_rotation_deg_per_h
 from simulate.geometry.clock import J2000
-from simulate.planning.capture import HIGHEST_FOLLOWED_DEG, STRICT_SMEAR, field_rotation_deg_per_h
 from simulate.present.place import mounted_view
+from simulate.stack.expected import STRICT_SMEAR
 from simulate.values.constants import ARCSEC_PER_RADIAN, ASTRONOMICAL_UNIT_KM, FWHM_PER_SIGMA
 from simulate.values.resolution import finest_arcsec
 
 if TYPE_CHECKING:
     from simulate.bodies import Body
     from simulate.geometry import Apparition, MoonState
-    from simulate.present.record import OpticsFacts, Placement
+    from simulate.results.view import OpticsFacts, Placement
 
 EYE_ARCSEC = 240.0
 """Period that an eye sees at ease: four times the arc minute that it can just tell (common practice). It

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from simulate.present.caution import caution_for
-from simulate.present.record import View
+from simulate.results.view import View
 
 GEOMETRY = (
     "equatorial_diameter_arcsec", "polar_diameter_arcsec", "distance_au", "sun_distance_au", "phase_angle_deg",

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.present.contract import plain
-from simulate.present.record import Picture, Placement, View
+from simulate.results.view import Picture, Placement, View
 from simulate.values.files import write_bytes
 from simulate.values.quiet import ignored
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from simulate.judgement import SEPARATE_LINE, WORDS, Judgement
+from simulate.judging import SEPARATE_LINE, WORDS, Judgement
 from simulate.present.advice import enlarging_text
 from simulate.present.contract import plain
-from simulate.present.limits_record import Band, BudgetStep, Limits, SmallestAperture
 from simulate.present.words import where_text
+from simulate.results.limits import Band, BudgetStep, Limits, SmallestAperture
 
 if TYPE_CHECKING:
     from simulate.geometry import Apparition

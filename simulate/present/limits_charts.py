@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from simulate.judgement import SEPARATE_LINE, WORDS, Judgement
+from simulate.judging import SEPARATE_LINE, WORDS, Judgement
 from simulate.present.board import ACCENT, CLEAR, DOUBTFUL, INK, LINE, LOST, QUIET, Board, scale_bar
 from simulate.present.limits import ORDER_MATTERS
-from simulate.present.limits_record import Limits
 from simulate.present.place import Display, lay
-from simulate.present.record import Picture, Placement
+from simulate.results.limits import Limits
+from simulate.results.view import Picture, Placement
 from simulate.values.files import write_bytes
 
 COLOURS: dict[str, str] = dict(zip(WORDS, (CLEAR, DOUBTFUL, LOST), strict=True))

@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from simulate.bodies.body import body_title
 from simulate.errors import InputError
 from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
 from simulate.present.place import Display, lay
-from simulate.present.record import View
 from simulate.present.sheet import field_arcsec, panels, pointed_at
-from simulate.present.words import body_title, when_text
+from simulate.present.words import when_text
+from simulate.results.view import View
 from simulate.values.files import write_bytes
 
 MARGIN = 28

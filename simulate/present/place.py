@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from simulate.errors import InputError
-from simulate.present.record import Picture, Placement
+from simulate.results.view import Picture, Placement
 
 FloatArray = npt.NDArray[np.floating]
 

@@ -10,18 +10,19 @@ from pathlib import Path
 
 import numpy as np
 
+from simulate.bodies.body import body_title
 from simulate.geometry import Apparition
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
 from simulate.planning.nights import TWILIGHTS, SunEvent
+from simulate.planning.records import Plan, Season
 from simulate.planning.search import spans
 from simulate.present.board import ACCENT, CLEAR, DISC, DOUBTFUL, INK, LINE, QUIET, WARM, Board, arrows, scale_bar
 from simulate.present.place import Display, lay
-from simulate.present.planning_record import Plan, Season
 from simulate.present.planning_words import ring_face
-from simulate.present.record import View
 from simulate.present.sheet import field_arcsec, panels, pointed_at
-from simulate.present.words import body_title, where_text
+from simulate.present.words import where_text
+from simulate.results.view import View
 from simulate.values.files import write_bytes
 
 WIDTH = 1120

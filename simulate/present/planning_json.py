@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from simulate.planning.nights import times_of
+from simulate.planning.records import CaptureCard, Plan, Season
 from simulate.present.contract import plain
-from simulate.present.planning_record import CaptureCard, Plan, Season
 
 ROUNDED = 6
 """Significant digits of the numbers of long tables: far more than any of them is known to."""

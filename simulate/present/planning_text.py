@@ -8,11 +8,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from simulate.judgement import FLOOR
+from simulate.bodies.body import body_title
+from simulate.judging import FLOOR
 from simulate.planning.nights import times_of
-from simulate.present.planning_record import CaptureCard, MoonCard, Plan, Season, Trades
+from simulate.planning.records import CaptureCard, MoonCard, Plan, Season, Trades
 from simulate.present.planning_words import ring_face
-from simulate.present.words import ascii_text, body_title, compass, duration, where_text
+from simulate.present.words import ascii_text, compass, duration, where_text
 
 WIDE = 80
 MOST_EVENTS = 60

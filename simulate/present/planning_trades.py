@@ -12,13 +12,13 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, PngImagePlugin
 
+from simulate.bodies.body import body_title
+from simulate.planning.records import CaptureCard, MoonLayer, Plan, Trades
 from simulate.planning.search import spans
 from simulate.planning.sharpening import NOISE_LIMIT
 from simulate.present.board import ACCENT, CLEAR, DISC, INK, LINE, QUIET, Board
 from simulate.present.images import screen_values, top_first
 from simulate.present.planning_chart import round_step
-from simulate.present.planning_record import CaptureCard, MoonLayer, Plan, Trades
-from simulate.present.words import body_title
 from simulate.values.files import write_bytes
 
 FloatArray = npt.NDArray[np.floating]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from simulate.bodies import load_body
+from simulate.bodies.body import body_title
 from simulate.present.advice import MOON_STATES
 from simulate.present.board import (
     ACCENT,
@@ -27,10 +28,8 @@ from simulate.present.board import (
 )
 from simulate.present.caution import caution_for
 from simulate.present.place import Display, lay, mounted_view
-from simulate.present.record import Picture, View
 from simulate.present.words import (
     GROUPS,
-    body_title,
     count,
     duration,
     facts,
@@ -40,6 +39,7 @@ from simulate.present.words import (
     when_text,
     where_text,
 )
+from simulate.results.view import Picture, View
 from simulate.values.files import write_bytes
 
 WIDTH = 1600

@@ -95,7 +95,7 @@ def write_processed(processed: Processed, folder: Path, name: str) -> dict[str, 
     Parameters
     ----------
     processed : Processed
-        From `simulate.compose.stacking.stack_recording`.
+        From `simulate.commands.stack.stack_recording`.
     folder, name : Path, str
         Where.
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from simulate.bodies import feature_names, load_body
+from simulate.bodies.body import body_title
 from simulate.present.advice import (
     camera_text,
     corrector_text,
@@ -30,7 +31,7 @@ from simulate.present.advice import (
 )
 from simulate.present.caution import caution_for
 from simulate.present.exposure_words import overexposed_text
-from simulate.present.record import OpticsFacts, View
+from simulate.results.view import OpticsFacts, View
 from simulate.stack import Exposure
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
 from simulate.values.resolution import finest_arcsec
@@ -67,11 +68,6 @@ GROUPS = {"body": "The target", "sky": "The air", "telescope": "The sharpness", 
 def facts(view: View) -> tuple[Fact, ...]:
     """Return all facts of a view, in reading order."""
     return tuple(_body_facts(view) + _sky_facts(view) + _telescope_facts(view) + _recording_facts(view))
-
-
-def body_title(body: str) -> str:
-    """Return a body's name as a title."""
-    return {"star": "Star test", "moon": "The Moon"}.get(body, body.capitalize())
 
 
 def when_text(time_utc: str) -> str:

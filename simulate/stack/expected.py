@@ -88,6 +88,11 @@ def keep_fraction(fried_ratio: float) -> float:
     return float(np.clip(ndtr(-median_log / QUALITY_SPREAD), SMALLEST_SHARE, 1.0))
 
 
+STRICT_SMEAR = 0.4
+USUAL_SMEAR = 0.8
+"""Longest recording: the middle of the disc moves by this share of the delivered width (common practice)."""
+
+
 @dataclass(frozen=True)
 class ExposureWishes:
     """What the user fixes of the recording; None leaves it to `choose_exposure`.

@@ -20,10 +20,11 @@ pytest.importorskip("pytest_benchmark", reason="needs the [oracles] extra")
 from simulate.air import Sky
 from simulate.bodies import load_body
 from simulate.camera import SensorGrid, take_frame
-from simulate.compose.chain import Aim, Setting, make_chain
-from simulate.compose.view import ViewOptions, seen_bins, view
+from simulate.commands.view import view
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
+from simulate.light.chain import Aim, Setting, make_chain
+from simulate.light.look import ViewOptions, seen_bins
 from simulate.scene import SceneOptions, render
 from simulate.telescope import diffraction
 

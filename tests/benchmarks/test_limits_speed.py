@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from simulate.compose.limits import LimitsOptions, limits
+from simulate.commands.limits import LimitsOptions, limits
 
 pytest.importorskip("pytest_benchmark", reason="needs the [oracles] extra")
 

@@ -198,8 +198,8 @@ def test_frame_against_layers_of_a_high_contrast_library(frames):
 
 
 def recording_plan(count: int):
-    from simulate.compose.record import RecordOptions, plan_recording
-    from simulate.compose.view import ViewOptions
+    from simulate.commands.record import RecordOptions, plan_recording
+    from simulate.light.look import ViewOptions
     from simulate.stack import ExposureWishes
 
     wishes = ExposureWishes(frames=count, exposure_s=0.005, frames_per_second=100)
@@ -218,7 +218,7 @@ def spin(plan, first: int, last: int):
 @pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="needs two cores")
 def test_two_processes_against_one():
     """Frames a second once the workers are up, the best of several bursts of each in turn."""
-    from simulate.compose.record import compute_frames
+    from simulate.commands.record import compute_frames
     from simulate.recording.workers import in_order, open_executor
 
     plan = recording_plan(200)
@@ -245,7 +245,7 @@ import resource, sys
 sys.path.insert(0, {tests!r})
 from pathlib import Path
 from test_recording_speed import recording_plan
-from simulate.compose.record import record
+from simulate.commands.record import record
 record(recording_plan({frames}), Path({folder!r}), "long")
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 """

@@ -7,7 +7,7 @@ import time
 import numpy as np
 import pytest
 
-from simulate.compose.season import SeasonTask, season_rows
+from simulate.commands.season import SeasonTask, season_rows
 from simulate.geometry import Site
 
 pytest.importorskip("pytest_benchmark")

@@ -13,7 +13,7 @@ def picture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Mars with its marks through a setup, stretched, as an 8-bit file; first row at the top."""
     import warnings
 
-    from simulate.compose.view import view
+    from simulate.commands.view import view
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -65,7 +65,7 @@ def test_a_bomb_leaves_with_code_2_little_memory_and_no_files(tmp_path: Path) ->
     import sys
     import zlib
 
-    from simulate.judgement.checking.reading import _png_file
+    from simulate.checking.reading import _png_file
 
     packer = zlib.compressobj(9)
     rows = bytes(100 * 30001)
@@ -109,7 +109,7 @@ def test_no_file_is_laid_over_a_picture_or_over_what_another_made(
 
 
 def test_pictures_that_differ_in_their_ending_keep_their_sheets_apart(tmp_path: Path) -> None:
-    from simulate.present.check_files import SOURCE, check_base, source_of
+    from simulate.checking.files import SOURCE, check_base, source_of
 
     def sheet(source: dict[str, str]) -> None:
         from PIL import Image, PngImagePlugin

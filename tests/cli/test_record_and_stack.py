@@ -191,7 +191,7 @@ class TestWhatIsSaid:
 
     def test_a_width_that_nothing_tells_is_null(self, tmp_path, capsys, monkeypatch):
         assert math.isnan(limb_fwhm_px(np.zeros((40, 40))))
-        monkeypatch.setattr("simulate.compose.stacking.limb_fwhm_px", lambda plane: math.nan)
+        monkeypatch.setattr("simulate.commands.stack.limb_fwhm_px", lambda plane: math.nan)
         path = write(tmp_path / "m.fits", discs(), PIXSCALE=0.5)
         assert call(stack, path, "--keep", "1", "--output", str(tmp_path), "--json") == 0
         told = json.loads(capsys.readouterr().out)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 from drawn import drawn_view
 
-from simulate.present.record import View
+from simulate.results.view import View
 
 
 @pytest.fixture

@@ -10,7 +10,8 @@ import numpy as np
 from simulate.air import Sky
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
-from simulate.present.record import FeatureLine, OpticsFacts, Picture, Placement, View
+from simulate.judging.thresholds import FeatureLine
+from simulate.results.view import OpticsFacts, Picture, Placement, View
 from simulate.scene import PointSource, Scene
 from simulate.stack import Exposure, Recording, SensorNoise, expected_stack, restore
 from simulate.values.grid import Grid

@@ -22,7 +22,7 @@ from simulate.present.advice import (
     season_text,
     sky_text,
 )
-from simulate.present.record import OpticsFacts, Placement
+from simulate.results.view import OpticsFacts, Placement
 from simulate.values.resolution import finest_arcsec
 
 SITE = "48,11"

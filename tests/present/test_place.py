@@ -6,7 +6,7 @@ from drawn import drawn_disc
 
 from simulate.errors import InputError
 from simulate.present.place import Display, lay, mounted_view
-from simulate.present.record import Picture, Placement
+from simulate.results.view import Picture, Placement
 from simulate.values.grid import Grid
 
 

@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from simulate.compose.plan import PlanOptions, plan
-from simulate.compose.season import SeasonOptions, season
+from simulate.commands.plan import PlanOptions, plan
+from simulate.commands.season import SeasonOptions, season
 from simulate.geometry import Site
 from simulate.geometry.clock import days_of
 from simulate.planning.nights import SunEvent
+from simulate.planning.records import MoonCard, MoonLayer, Plan, Season
 from simulate.present.board import Board
 from simulate.present.planning_chart import (
     HEAD,
@@ -31,7 +32,6 @@ from simulate.present.planning_chart import (
     strip_board,
 )
 from simulate.present.planning_json import plan_json, season_json
-from simulate.present.planning_record import MoonCard, MoonLayer, Plan, Season
 from simulate.present.planning_text import _moon_text, plan_text, ranking_text, season_text
 from simulate.present.planning_trades import trades_board, write_moon_layer
 

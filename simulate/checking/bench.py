@@ -1,0 +1,263 @@
+"""What a check compares a picture with: one body, one setup and its instants, each theory computed once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simulate.air import Sky, seeing_transfers
+from simulate.bodies import Body
+from simulate.camera import SensorGrid, pixel_transfer
+from simulate.checking.faults import Optics
+from simulate.checking.finding import Found
+from simulate.checking.fitting import Fit, Problem, fit_picture
+from simulate.checking.measures import MeasuredTransfer, aperture_of, measure_transfer, parameters_of
+from simulate.checking.model import Theory, laid_under
+from simulate.checking.reading import UserPicture
+from simulate.geometry import Apparition
+from simulate.instruments import Instrument
+from simulate.light.chain import Aim, Chain, Setting, make_chain, scene_colours
+from simulate.light.look import (
+    ViewOptions,
+    body_width_arcsec,
+    expected_frame,
+    exposure_of,
+    green_channel,
+    seen_bins,
+    stack_of,
+)
+from simulate.scene import Scene, SceneOptions, render
+from simulate.stack import restore
+from simulate.stack.restore import rings_of
+from simulate.telescope import make_pupil, transfer
+from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.grid import Grid
+from simulate.values.resolution import finest_arcsec
+from simulate.values.spectrum import SpectralBins
+
+FloatArray = npt.NDArray[np.floating]
+
+MOST_CELLS = 320
+"""Cells along the theory's grid: more than most finished pictures can tell, and quick."""
+
+
+class Bench:
+    """One body, one instrument, one instant: theories and expected pictures, each computed once.
+
+    Parameters
+    ----------
+    body, instrument, seen, sky
+        What, with what, when and where, through which air.
+    options : SceneOptions
+        What is drawn.
+    """
+
+    def __init__(self, body: Body, instrument: Instrument, seen: Apparition, sky: Sky, options: SceneOptions) -> None:
+        self.body, self.instrument, self.seen, self.sky, self.options = body, instrument, seen, sky, options
+        self.resolution = finest_arcsec(instrument.telescope.aperture_mm)
+        self.grid = theory_grid(body_width_arcsec(body, seen), self.resolution)
+        self.bins = seen_bins(instrument.camera)
+        self.chain = _light_chain(instrument, sky, seen, self.grid, self.bins)
+        self.green = green_channel(instrument)
+        scene = self.scene(seen)
+        self.planes = light_planes(self.chain, scene)
+        light = self.chain.weights[self.green] * scene_colours(scene)
+        self.wavelength_nm = float((light * self.bins.centres_nm).sum() / light.sum())
+        self.cutoff = instrument.telescope.aperture_mm * 1e6 / self.wavelength_nm / ARCSEC_PER_RADIAN
+        self.levels = [_disc_level(plane) for plane in self.planes]
+        self._without: dict[frozenset[str], Theory] = {}
+
+    @property
+    def pixel_arcsec(self) -> float:
+        """Side of the camera's pixel, arcsec."""
+        telescope, camera = self.instrument.telescope, self.instrument.camera
+        return camera.pixel_um * 1e-3 / telescope.effective_focal_length_mm * ARCSEC_PER_RADIAN
+
+    def scene(self, seen: Apparition, without: frozenset[str] = frozenset()) -> Scene:
+        """Render the scene of an apparition, with details left out."""
+        options = replace(self.options, without=self.options.without | without)
+        return render(seen, self.body, self.grid, self.bins, options=options)
+
+    def theory(self, channel: int) -> Theory:
+        """Return the unblurred planet in one of the camera's channels."""
+        return Theory(self.grid, self.planes[channel] / np.float32(self.levels[channel]), self.cutoff)
+
+    def at(self, seen: Apparition) -> Theory:
+        """Return the planet of another apparition in the green channel and the same unit of light."""
+        return self._green(self.scene(seen))
+
+    def without(self, names: frozenset[str]) -> Theory:
+        """Return the planet without some details in the green channel and the same unit of light."""
+        if names not in self._without:
+            self._without[names] = self._green(self.scene(self.seen, names))
+        return self._without[names]
+
+    def change(self, before: Theory, after: Theory, by: float) -> Theory:
+        """Return the change of light from one theory to another, per unit of what changed by `by`."""
+        return Theory(self.grid, (after.light - before.light) / np.float32(by), self.cutoff)
+
+    def _green(self, scene: Scene) -> Theory:
+        plane = light_planes(self.chain, scene)[self.green]
+        return Theory(self.grid, plane / np.float32(self.levels[self.green]), self.cutoff)
+
+    def expected_transfer(self) -> tuple[FloatArray, FloatArray]:
+        """Return (frequency, transfer) of the picture that the setup should give, by rings, green channel."""
+        look = expected_frame(self.body, self.instrument, self.seen, self.sky, ViewOptions(scene=self.options))
+        stack, _ = stack_of(look, exposure_of(look), 0)
+        finished = restore(
+            stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
+        )
+        rings = rings_of((stack.picture.shape[1], stack.picture.shape[2]), stack.step_arcsec)
+        values = rings.mean(np.real(finished.transfer[self.green]))
+        reach = rings.centres <= 0.5 / stack.step_arcsec
+        return rings.centres[reach], values[reach]
+
+    def expected_aperture_mm(self) -> float:
+        """Return the effective aperture of the picture that the setup should give."""
+        return aperture_of(half_of(*self.expected_transfer()), self.wavelength_nm)
+
+    def optics(self, theory: Theory) -> Optics:
+        """Return pupil and transfer of the setup and its air as they should be."""
+        telescope, aim = self.instrument.telescope, Aim.of(self.seen)
+        pupil = make_pupil(telescope)
+        square = pixel_transfer(theory.grid, SensorGrid(8, 8, min(self.pixel_arcsec, 0.5 / self.cutoff)))
+        middle = SpectralBins((self.wavelength_nm - 10.0, self.wavelength_nm + 10.0))
+        air = seeing_transfers(theory.grid, middle, self.sky, aim.airmass, aperture_m=telescope.aperture_mm * 1e-3)[0]
+        return Optics(pupil, self.wavelength_nm, transfer(pupil, theory.grid, self.wavelength_nm) * square * air)
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """A picture that was fitted to the theory of its instant.
+
+    Parameters
+    ----------
+    picture : UserPicture
+        The picture.
+    plane : int
+        Which of its planes was fitted.
+    found : Found
+        Where the planet was found.
+    theory : Theory
+        The planet in green.
+    fit : Fit
+        The fit.
+    measured : MeasuredTransfer
+        What the picture left of the contrast.
+    jacobian : array, shape (pixels, parameters)
+        Derivatives of the fit.
+    """
+
+    picture: UserPicture
+    plane: int
+    found: Found
+    theory: Theory
+    fit: Fit
+    measured: MeasuredTransfer
+    jacobian: FloatArray
+
+    @property
+    def levels(self) -> npt.NDArray[np.float32]:
+        """Levels of the fitted plane."""
+        return self.picture.levels[self.plane]
+
+    def under(self, theory: Theory) -> FloatArray:
+        """Return a theory, blurred as the picture is, under the window's pixels, shape (pixels,)."""
+        rows, columns = self.fit.window.pixels
+        light = theory.blurred(self.fit.blur.at(theory.frequency))
+        return laid_under(light, theory, self.fit.pose_here, (rows.ravel(), columns.ravel()))
+
+
+def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found) -> Fitted:
+    """Fit a plane of a picture to the theory of a bench.
+
+    Parameters
+    ----------
+    bench : Bench
+        The body as told.
+    picture : UserPicture
+        The picture.
+    plane : int
+        Which of its planes.
+    found : Found
+        Where the planet is.
+
+    Raises
+    ------
+    InputError
+        If what was found does not look like this body.
+    """
+    theory = bench.theory(bench.green)
+    fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
+    return Fitted(picture, plane, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
+
+
+def linearised(fit: Fit, theory: Theory) -> FloatArray:
+    """Return the derivatives of a fit, shape (pixels, parameters)."""
+    return Problem(fit.window, theory, fit.pose.mirrored).jacobian(parameters_of(fit))
+
+
+def theory_grid(width_arcsec: float, resolution_arcsec: float) -> Grid:
+    """Return the grid of the theory: room for the blur, cells of a fifth of the resolution or a bound on their count.
+
+    Parameters
+    ----------
+    width_arcsec : float
+        Of the body with its rings.
+    resolution_arcsec : float
+        lambda / D.
+    """
+    across = 1.5 * width_arcsec + 8 * resolution_arcsec
+    step = max(resolution_arcsec / 5, across / MOST_CELLS)
+    cells = 2 * math.ceil(across / step / 2)
+    return Grid(cells, cells, step)
+
+
+def _light_chain(instrument: Instrument, sky: Sky, seen: Apparition, grid: Grid, bins: Any) -> Chain:
+    """Return a chain that holds what the light suffers but for all blur."""
+    off = frozenset({"diffraction", "seeing", "dispersion", "tracking", "pixel"})
+    window = SensorGrid(8, 8, grid.step_arcsec)
+    return make_chain(Setting(instrument, sky, Aim.of(seen), Grid(2, 2, grid.step_arcsec), window, bins, off))
+
+
+def light_planes(chain: Chain, scene: Scene) -> npt.NDArray[np.float32]:
+    """Return the unblurred light of each channel, shape (channels, rows, columns); points fill four cells.
+
+    Parameters
+    ----------
+    chain : Chain
+        Gives the weights of the bins.
+    scene : Scene
+        The truth.
+    """
+    planes = np.tensordot(chain.weights, scene.radiance, axes=1)
+    grid = scene.grid
+    for point in scene.points:
+        row, column = grid.pixel_of(point.east_arcsec, point.north_arcsec)
+        first_row, first_column = math.floor(row), math.floor(column)
+        if not (0 <= first_row < grid.rows - 1 and 0 <= first_column < grid.columns - 1):
+            continue
+        light = chain.weights @ point.photons / grid.cell_arcsec2
+        for up in (0, 1):
+            for left in (0, 1):
+                share = abs(1 - up - (row - first_row)) * abs(1 - left - (column - first_column))
+                planes[:, first_row + up, first_column + left] += light * share
+    return planes
+
+
+def _disc_level(plane: FloatArray) -> float:
+    bright = float(np.quantile(plane, 0.999))
+    return float(np.median(plane[plane > bright / 3]))
+
+
+def half_of(frequency: FloatArray, values: FloatArray) -> float:
+    """Return where a transfer falls through one half, in the unit of `frequency`."""
+    below = np.flatnonzero(values < 0.5)
+    if not below.size or below[0] == 0:
+        return float(frequency[-1])
+    first = int(below[0])
+    return float(np.interp(0.5, [values[first], values[first - 1]], [frequency[first], frequency[first - 1]]))

@@ -1,0 +1,124 @@
+"""The two numbers that turn a measurement into a verdict: one place, the same for every feature.
+
+A feature is judged by its signal to noise and by the share of its contrast that is left. Both
+thresholds were chosen once, by comparing verdicts with what observers report (the table that
+``tests/judging/test_reports.py`` prints); nothing is set for a single feature.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from simulate.errors import InputError
+
+Word = Literal["clear", "doubtful", "lost"]
+
+WORDS: tuple[Word, ...] = ("clear", "doubtful", "lost")
+"""Verdicts, best first."""
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """What a feature must reach.
+
+    Parameters
+    ----------
+    snr_doubtful, snr_clear : float
+        Signal to noise of the best linear observer, who knows place and shape. Rose (1948, J. Opt. Soc.
+        Am. 38, 196) found that people need about 5 for a plain patch; the reports ask for a little more.
+    contrast_doubtful, contrast_clear : float
+        Share of the entering contrast that is left. For comparison: the dip between two points at
+        Rayleigh's distance is 0.26 of their brightness (Rayleigh 1879), at Dawes' a few hundredths.
+    uncertainty : float
+        Relative uncertainty of all four: verdicts are also taken with them divided and multiplied by
+        ``1 + uncertainty``.
+    """
+
+    snr_doubtful: float = 7.0
+    snr_clear: float = 14.0
+    contrast_doubtful: float = 0.08
+    contrast_clear: float = 0.25
+    uncertainty: float = 0.3
+
+    def __post_init__(self) -> None:
+        for low, high in ((self.snr_doubtful, self.snr_clear), (self.contrast_doubtful, self.contrast_clear)):
+            if not 0 < low <= high:
+                raise InputError("thresholds", (low, high), "give positive numbers, that of 'doubtful' not the larger")
+
+    def verdict(self, contrast: float, snr: float) -> Word:
+        """Return "clear", "doubtful" or "lost" for the share of contrast left and the signal to noise."""
+        if snr >= self.snr_clear and contrast >= self.contrast_clear:
+            return "clear"
+        if snr >= self.snr_doubtful and contrast >= self.contrast_doubtful:
+            return "doubtful"
+        return "lost"
+
+    def margin(self, contrast: float, snr: float, word: Word) -> float:
+        """Return by which factor a measurement passes ``word`` ("clear" or "doubtful"); below 1 it fails."""
+        if word == "clear":
+            return min(snr / self.snr_clear, contrast / self.contrast_clear)
+        return min(snr / self.snr_doubtful, contrast / self.contrast_doubtful)
+
+    def scaled(self, factor: float) -> Thresholds:
+        """Return thresholds `factor` times as high, for the band of their own uncertainty."""
+        return replace(
+            self,
+            snr_doubtful=self.snr_doubtful * factor,
+            snr_clear=self.snr_clear * factor,
+            contrast_doubtful=min(self.contrast_doubtful * factor, 1.0),
+            contrast_clear=min(self.contrast_clear * factor, 1.0),
+        )
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What came out for one feature in one setup.
+
+    Parameters
+    ----------
+    name : str
+        What is judged.
+    contrast_in : float
+        Contrast that entered, 0 to 1.
+    contrast : float
+        Share of it that is left, 0 to 1.
+    snr : float
+        Signal to noise.
+    channel : int
+        Channel of the camera in which it is seen best.
+    """
+
+    name: str
+    contrast_in: float
+    contrast: float
+    snr: float
+    channel: int = 0
+
+
+THRESHOLDS = Thresholds()
+"""The thresholds that every command uses."""
+
+FLOOR = 0.01
+"""Rms of what never averages out (flat field, processing), as a share of the local brightness, in each
+resolution element: common practice, a chosen default that every result states."""
+
+
+@dataclass(frozen=True)
+class FeatureLine:
+    """One feature as a sheet and the JSON show it.
+
+    Parameters
+    ----------
+    name : str
+        "south equatorial belt".
+    verdict : str
+        "clear", "doubtful" or "lost".
+    contrast, snr : float or None
+        Contrast left relative to what entered, and signal to noise.
+    """
+
+    name: str
+    verdict: str
+    contrast: float | None = None
+    snr: float | None = None
