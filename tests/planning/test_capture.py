@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simulate.camera.motion import field_rotation_deg_per_h
 from simulate.errors import InputError
 from simulate.planning import capture
 
@@ -69,17 +70,17 @@ def test_field_rotation_is_the_derivative_of_the_parallactic_angle(
 
     step = 1e-5
     turn = (parallactic(hour + step) - parallactic(hour - step)) / (2 * step)  # deg per deg of hour angle
-    assert capture.field_rotation_deg_per_h(latitude, azimuth, altitude) == pytest.approx(-15.041 * turn, rel=1e-6)
+    assert field_rotation_deg_per_h(latitude, azimuth, altitude) == pytest.approx(-15.041 * turn, rel=1e-6)
 
 
 def test_field_rotation_is_fastest_on_the_meridian_and_nil_due_east() -> None:
     """The formula in circulation with sin(azimuth) has it the other way round."""
-    assert capture.field_rotation_deg_per_h(50, 180, 40) == pytest.approx(
+    assert field_rotation_deg_per_h(50, 180, 40) == pytest.approx(
         -15.041 * math.cos(math.radians(50)) / math.cos(math.radians(40))
     )
-    assert capture.field_rotation_deg_per_h(50, 90, 40) == pytest.approx(0.0, abs=1e-12)
+    assert field_rotation_deg_per_h(50, 90, 40) == pytest.approx(0.0, abs=1e-12)
     with pytest.raises(InputError, match="zenith"):
-        capture.field_rotation_deg_per_h(50, 180, 90)
+        field_rotation_deg_per_h(50, 180, 90)
 
 
 @pytest.mark.parametrize(("wavelength_nm", "factor"), [(450, 4.44), (550, 3.64), (650, 3.08)])
