@@ -43,6 +43,7 @@ from simulate.present.exposure_words import overexposed_text
 from simulate.results.inputs import view_inputs
 from simulate.results.view import OpticsFacts, Picture, Placement, View
 from simulate.stack import (
+    Exposure,
     Stack,
     delivered_fwhm,
     restore,

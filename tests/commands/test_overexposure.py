@@ -14,9 +14,10 @@ from simulate.air import Sky
 from simulate.bodies import load_body
 from simulate.camera import expose
 from simulate.camera.exposure import clipped_above
+from simulate.commands.view import view
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
-from simulate.light.look import ViewOptions, expected_frame, exposure_of, sensor_noise, view
+from simulate.light.look import ViewOptions, expected_frame, exposure_of, sensor_noise
 from simulate.present.words import facts
 from simulate.stack import Exposure, ExposureWishes
 
