@@ -26,6 +26,7 @@ from scipy.special import ndtr
 
 from simulate.camera.exposure import clipped_above
 from simulate.errors import InputError
+from simulate.stack.interpolated import alias_pattern, alias_scatter, kernel_transfer, lattice_of
 from simulate.stack.results import Exposure, FloatArray, Recording, Stack
 from simulate.values.grid import half_plane_weights
 
@@ -57,6 +58,10 @@ WANTED_LEVEL = 0.6
 
 FASTEST_CAMERA_HZ = 200.0
 """Exposures a second that a small window reaches on a fast link (common practice)."""
+
+FIRST_PIXELS = ((0.0, 0.0), (0.0, 0.5), (0.5, 0.5))
+"""Where the first red, green and blue pixel of a colour array lie, rows and columns, in units of two pixels; other
+arrays turn or mirror the same pattern."""
 
 WANTED_DROPS = 8.0
 """Drops that should overlap a cell of the stack, so that no cell stays empty."""
@@ -130,6 +135,8 @@ def choose_exposure(
     fried_ratio: float = 0.0,
     rotation_limit_s: float = math.inf,
     wishes: ExposureWishes | None = None,
+    fastest_hz: float | None = None,
+    longest_s: float | None = None,
 ) -> Exposure:
     """Choose exposure, length and frames of a recording.
 
@@ -152,6 +159,8 @@ def choose_exposure(
         Longest useful recording, s.
     wishes : ExposureWishes, optional
         What the user fixes.
+    fastest_hz, longest_s : float, optional
+        Habits in place of the 200 exposures a second and the 120 s.
 
     Raises
     ------
@@ -164,12 +173,12 @@ def choose_exposure(
         raise InputError("peak rate", peak_e_per_s, "it must be zero or positive, in e-/s")
     asked = wishes or ExposureWishes()
     exposure_s, limited_by = _exposure_time(peak_e_per_s, full_scale_e, asked.exposure_s)
-    rate_hz = asked.frames_per_second or min(1.0 / exposure_s, FASTEST_CAMERA_HZ)
+    rate_hz = asked.frames_per_second or min(1.0 / exposure_s, fastest_hz or FASTEST_CAMERA_HZ)
     if rate_hz * exposure_s > 1.0 + 1e-9:
         raise InputError(
             "frames_per_second", rate_hz, f"exposures of {exposure_s:g} s allow {1 / exposure_s:.4g} at most"
         )
-    frames, seconds = _length(rate_hz, rotation_limit_s, asked)
+    frames, seconds = _length(rate_hz, min(rotation_limit_s, longest_s or LONGEST_DEFAULT_S), asked)
     share = asked.keep if asked.keep is not None else keep_fraction(fried_ratio)
     electrons = peak_e_per_s * exposure_s
     enough = 0 if asked.keep is not None else math.ceil(WANTED_SIGNAL_TO_NOISE**2 / max(electrons, 1e-9))
@@ -186,16 +195,23 @@ def _exposure_time(peak_e_per_s: float, full_scale_e: float, asked_s: float | No
     return WANTED_LEVEL * full_scale_e / peak_e_per_s, "full well"
 
 
-def _length(rate_hz: float, rotation_limit_s: float, asked: ExposureWishes) -> tuple[int, float]:
+def _length(rate_hz: float, longest_s: float, asked: ExposureWishes) -> tuple[int, float]:
     if asked.frames is not None:
         frames = int(asked.frames)
         return frames, asked.seconds or frames / rate_hz
-    seconds = asked.seconds or min(LONGEST_DEFAULT_S, rotation_limit_s)
+    seconds = asked.seconds or longest_s
     frames = max(1, round(seconds * rate_hz))
     return frames, seconds
 
 
-def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kept: int) -> tuple[float, float]:
+def finer_sampling(
+    sampling_ratio: float,
+    channel_shares: tuple[float, ...],
+    kept: int,
+    *,
+    finest_cells: float = 3.0,
+    least_drop_px: float = 0.0,
+) -> tuple[float, float]:
     """Return (output cells a pixel, side of the drop in pixels) for stacking.
 
     Where the pixels are finer than critical nothing is gained and frames are shifted whole: (1, 0).
@@ -213,6 +229,8 @@ def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kep
         Share of the pixels of each channel.
     kept : int
         Frames that enter the stack.
+    finest_cells, least_drop_px : float
+        Habits: at most so many cells a pixel, and no narrower drop.
     """
     spacing = 1.0 if min(channel_shares) >= 1.0 else 2.0
     if sampling_ratio * spacing <= 1.0:
@@ -221,8 +239,9 @@ def finer_sampling(sampling_ratio: float, channel_shares: tuple[float, ...], kep
     factor = next((cells for cells, highest in steps if sampling_ratio <= highest), 3.0)
     if kept * min(channel_shares) < WANTED_DROPS:
         return 1.0, spacing
+    factor = min(factor, finest_cells)
     enough = math.sqrt(WANTED_DROPS / (kept * min(channel_shares)))
-    return factor, min(spacing, max(1.0 / factor, enough))
+    return factor, min(spacing, max(1.0 / factor, enough, least_drop_px))
 
 
 @dataclass(frozen=True)
@@ -339,7 +358,7 @@ def expected_stack(
     shape = _stack_shape(rate.shape[1:], step_arcsec, recording.step_arcsec)
     response = np.ones((1, 1, 1)) if transfer is None else np.asarray(transfer)
     seconds, rate = recording.exposure_s, np.maximum(rate, 0)
-    spread = spread_transfer(shape, recording)
+    spread = spread_transfers(shape, recording)
     cut = sensor.clips(float(rate.max(initial=0.0)) * seconds, seconds)
     if cut:
         # each frame is cut before frames are laid together: the mean is that of cut readings
@@ -351,23 +370,39 @@ def expected_stack(
         single = sensor.variance_e2(np.maximum(mean, 0) * seconds, seconds)
     total = np.broadcast_to(response, (*rate.shape[:2], rate.shape[2] // 2 + 1))
     total = crop_spectrum(total, shape, rate.shape[2]) * spread
-    power = spread_power(shape, recording)
+    power = spread_powers(shape, recording)
     readings = recording.kept * np.asarray(recording.channel_shares)[:, None, None] / recording.factor**2
     white = np.sqrt(single / readings) / recording.exposure_s
+    scatter = None
+    lattices = [lattice_of(share if recording.filled_in else 1.0) for share in recording.channel_shares]
+    if recording.on_own_pixels:
+        scatter = np.array(
+            [
+                alias_scatter(plane, lattice, shape, linear=recording.linear)
+                for plane, lattice in zip(rate, lattices, strict=True)
+            ]
+        )
     if rng is not None:
         mean = mean + _realised(white, power, rng)
-    level = float(plane_mean(power, shape[1]))
-    spectrum = np.broadcast_to(power / level, (rate.shape[0], *power.shape))
+        if recording.on_own_pixels:
+            # frames of a tracked planet repeat the same places: one of them stands for all
+            row, column = rng.random(2)
+            for channel, plane in enumerate(mean):
+                away = FIRST_PIXELS[channel] if recording.filled_in else (0.0, 0.0)
+                place = (row - away[0], column - away[1])
+                plane += alias_pattern(rate[channel], lattices[channel], shape, place, linear=recording.linear)
+    level = np.asarray(plane_mean(power, shape[1]))[:, None, None]
     return Stack(
         mean.astype(np.float32),
-        (white * math.sqrt(level)).astype(np.float32),
-        spectrum.astype(np.float32),
+        (white * np.sqrt(level)).astype(np.float32),
+        (power / level).astype(np.float32),
         total,
         recording.step_arcsec,
         recording.pixel_arcsec,
         recording.exposure_s,
         recording.frames,
         recording.kept,
+        scatter,
     )
 
 
@@ -409,7 +444,7 @@ def _laid_out(
 ) -> FloatArray:
     """Spread the picture by the drop and sample it at the stack's cells."""
     rows, columns = rate.shape[1:]
-    if shape == (rows, columns) and recording.drop_pixels == 0:
+    if shape == (rows, columns) and not recording.spreads:
         return rate
     spectrum = crop_spectrum(np.asarray(scipy.fft.rfft2(rate)), shape, columns) * spread
     # cells are centred on the same field: cell 0 lies half a cell, not half a grid step, from its edge
@@ -425,17 +460,36 @@ def _frequencies(shape: tuple[int, int], step_arcsec: float) -> tuple[FloatArray
     return np.fft.fftfreq(shape[0], step_arcsec), np.fft.rfftfreq(shape[1], step_arcsec)
 
 
-def spread_transfer(shape: tuple[int, int], recording: Recording) -> FloatArray:
-    """Return the transfer of the drop and of the cell that gathers it, shape (rows, columns//2+1).
+def spread_transfers(shape: tuple[int, int], recording: Recording) -> FloatArray:
+    """Return what laying frames together makes of each frequency, (channels, rows, columns//2+1).
+
+    The drop and the cell that gathers it, or colours filled in and frames moved on the camera's own pixels; and the
+    error with which frames are laid on each other.
 
     Parameters
     ----------
     shape : tuple of int
         Cells (rows, columns) of the stack.
     recording : Recording
-        Tells drop and cell.
+        Tells how.
     """
     north, west = _frequencies(shape, recording.step_arcsec)
+    placed = np.outer(_placed(north, recording), _placed(west, recording))
+    planes = {share: _spread(north, west, recording, share) * placed for share in set(recording.channel_shares)}
+    return np.array([planes[share] for share in recording.channel_shares])
+
+
+def _placed(frequency: FloatArray, recording: Recording) -> FloatArray:
+    """Mean transfer of frames whose places are off by a normal error."""
+    sigma = recording.registration_error_px * recording.pixel_arcsec
+    return np.exp(-2.0 * (np.pi * sigma * frequency) ** 2)
+
+
+def _spread(north: FloatArray, west: FloatArray, recording: Recording, share: float) -> FloatArray:
+    if recording.on_own_pixels:
+        lattice = lattice_of(share) if recording.filled_in else "every pixel"
+        pixel = recording.pixel_arcsec
+        return kernel_transfer(lattice, north * pixel, west * pixel, linear=recording.linear)
     return np.outer(_spread_line(north, recording), _spread_line(west, recording))
 
 
@@ -446,26 +500,34 @@ def _spread_line(frequency: FloatArray, recording: Recording) -> FloatArray:
     return np.sinc(frequency * drop) * np.sinc(frequency * recording.step_arcsec)
 
 
-def spread_power(shape: tuple[int, int], recording: Recording) -> FloatArray:
+def spread_powers(shape: tuple[int, int], recording: Recording) -> FloatArray:
     """Return the power of the stack's noise relative to readings that each fall into one cell.
 
     Readings are scattered evenly, so the noise is white before it is spread and sampled; sampling
-    folds the spectrum (seven folds hold the tail, which falls as the fourth power). Shape
-    (rows, columns//2+1).
+    folds the spectrum (seven folds hold the tail of a drop, which falls as the fourth power; one each
+    way that of a kernel, which falls as fast or faster). Shape (channels, rows, columns//2+1).
 
     Parameters
     ----------
     shape : tuple of int
         Cells (rows, columns) of the stack.
     recording : Recording
-        Tells drop and cell.
+        Tells drop, or kernel, and cell.
     """
+    lines = _frequencies(shape, recording.step_arcsec)
+    if recording.on_own_pixels:
+        planes = {}
+        for share in set(recording.channel_shares):
+            folds = [(row, column) for row in (-1, 0, 1) for column in (-1, 0, 1)]
+            moved = ((lines[0] + r / recording.step_arcsec, lines[1] + c / recording.step_arcsec) for r, c in folds)
+            planes[share] = sum(_spread(north, west, recording, share) ** 2 for north, west in moved)
+        return np.array([planes[share] for share in recording.channel_shares])
     folds = np.arange(-7, 8)[:, None] / recording.step_arcsec
-    lines = [
+    north, west = (
         np.sum(_spread_line(line + folds, recording) ** 2, axis=0) if recording.drop_pixels else np.ones_like(line)
-        for line in _frequencies(shape, recording.step_arcsec)
-    ]
-    return np.outer(lines[0], lines[1])
+        for line in lines
+    )
+    return np.broadcast_to(np.outer(north, west), (len(recording.channel_shares), len(north), len(west)))
 
 
 def plane_mean(half_plane: FloatArray, columns: int) -> FloatArray:

@@ -14,13 +14,12 @@ of a tracked planet repeat the same few places, so that scatter does not average
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
-
-from simulate.errors import InputError
 
 FloatArray = npt.NDArray[np.floating]
 Lattice = Literal["every pixel", "chequered", "every second"]
@@ -94,7 +93,7 @@ def alias_scatter(
     lattice : Lattice
         Of the colour.
     pixels : (int, int)
-        Pixels (rows, columns) of the field; even numbers, but for a colour on every pixel.
+        Pixels (rows, columns) of the field.
     linear : bool
         See `kernel_transfer`.
 
@@ -102,35 +101,62 @@ def alias_scatter(
     -------
     array, shape `pixels`
         In the unit of `picture`; an even sky adds nothing.
-
-    Raises
-    ------
-    InputError
-        For odd numbers of pixels behind a colour array.
     """
-    if lattice != "every pixel" and (pixels[0] % 2 or pixels[1] % 2):
-        raise InputError("pixels", pixels, "a colour array needs even numbers of them")
+    variance = np.zeros(pixels, np.float32)
+    for _, part in _aliases(picture, lattice, pixels, linear):
+        variance += 2 * (np.square(part.real) + np.square(part.imag))  # k and -k
+    return np.sqrt(variance)
+
+
+def alias_pattern(
+    picture: FloatArray,
+    lattice: Lattice,
+    pixels: tuple[int, int],
+    place: tuple[float, float],
+    *,
+    linear: bool = True,
+) -> npt.NDArray[np.float32]:
+    """Return by how much a frame at one place of the pixels departs from the mean over all places, shape `pixels`.
+
+    Parameters
+    ----------
+    picture, lattice, pixels, linear :
+        As for `alias_scatter`.
+    place : (float, float)
+        By how much the picture's first cell lies beyond a pixel of that colour along rows and columns, in units of
+        two pixels, 0 to 1.
+    """
+    found = np.zeros(pixels, np.float32)
+    for (along_rows, along_columns), part in _aliases(picture, lattice, pixels, linear):
+        turn = 2 * np.pi * 2 * (along_rows * place[0] + along_columns * place[1])
+        found += 2 * (part * np.complex64(complex(math.cos(turn), math.sin(turn)))).real
+    return found
+
+
+def _aliases(
+    picture: FloatArray, lattice: Lattice, pixels: tuple[int, int], linear: bool
+) -> Iterator[tuple[tuple[float, float], npt.NDArray[np.complex64]]]:
+    """Yield k and a_k at the pixels, strongest first, as long as they count."""
     cells = picture.shape
     spectrum = np.fft.fftshift(np.asarray(scipy.fft.fft2(picture - np.float32(picture[0, 0])), np.complex64))
     # two cells a pixel carry what the kernel passes around the nearest aliases
     fine = (2 * pixels[0], 2 * pixels[1])
     north, west = (np.fft.fftshift(np.fft.fftfreq(n, 0.5)) for n in fine)
-    # the first pixel's middle lies (pixel - cell) / 2 beyond the first cell's; the scatter is wanted at pixels
+    # the first pixel's middle lies (pixel - cell) / 2 beyond the first cell's; the aliases are wanted at pixels
     moves = [0.5 * (1.0 - whole / count) for whole, count in zip(pixels, cells, strict=True)]
     phase = np.outer(np.exp(2j * np.pi * north * moves[0]), np.exp(2j * np.pi * west * moves[1]))
     kernel = (kernel_transfer(lattice, north, west, linear=linear) * phase).astype(np.complex64)
     scale = np.float32(fine[0] * fine[1] / (cells[0] * cells[1]))
-    variance, counted = np.zeros(pixels, np.float32), 0.0
+    counted = 0.0
     for along_rows, along_columns in aliases_of(lattice):
+        # a lattice that does not fit an odd number of pixels is stretched by a part of one
         shifted = _around(spectrum, (round(along_rows * pixels[0]), round(along_columns * pixels[1])), fine)
         shifted *= kernel
         power = float(np.sum(np.square(shifted.real) + np.square(shifted.imag)))
-        if power <= _NEGLIGIBLE * counted:
-            continue
-        counted += power
-        part = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(shifted), overwrite_x=True))[::2, ::2] * scale
-        variance += 2 * (np.square(part.real) + np.square(part.imag))  # k and -k
-    return np.sqrt(variance)
+        if power > _NEGLIGIBLE * counted:
+            counted += power
+            part = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(shifted), overwrite_x=True))[::2, ::2]
+            yield (along_rows, along_columns), part * scale
 
 
 def _around(spectrum: npt.NDArray[np.complex64], place: tuple[int, int], shape: tuple[int, int]) -> Any:

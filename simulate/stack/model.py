@@ -11,7 +11,7 @@ import scipy.fft
 
 from simulate.air import kept_transfer
 from simulate.stack.combine import FrameStack
-from simulate.stack.expected import plane_mean, spread_power, spread_transfer
+from simulate.stack.expected import plane_mean, spread_powers, spread_transfers
 from simulate.stack.reader import Facts
 from simulate.stack.results import Stack
 from simulate.telescope import Telescope, make_pupil, transfer
@@ -49,15 +49,15 @@ def model_transfer(facts: Facts, stack: FrameStack, obstruction_mm: float = 0.0)
     pupil = make_pupil(Telescope(facts.aperture_mm, 10 * facts.aperture_mm, obstruction_mm=obstruction_mm))
     pixel = facts.pixel_arcsec
     box = np.sinc(grid.frequency_north() * pixel)[:, None] * np.sinc(grid.frequency_west() * pixel)
-    box = box * spread_transfer((rows, columns), stack.laid)
+    spread = spread_transfers((rows, columns), stack.laid)
     planes = []
-    for name in stack.channel_names:
+    for name, laid in zip(stack.channel_names, spread, strict=True):
         nm = CHANNEL_NM[name]
         air = np.ones(grid.frequency().shape)
         if math.isfinite(fried_m):
             kept = len(stack.kept) / len(stack.grades)
             air = kept_transfer(grid.frequency(), nm, fried_m * (nm / 550.0) ** 1.2, aperture_m, kept=kept)
-        planes.append(transfer(pupil, grid, nm).real * air * box)
+        planes.append(transfer(pupil, grid, nm).real * air * box * laid)
     return np.asarray(planes, np.float32)
 
 
@@ -73,9 +73,8 @@ def as_stack(stack: FrameStack, response: npt.NDArray[Any]) -> Stack:
     """
     laid = stack.laid
     shape = (stack.picture.shape[1], stack.picture.shape[2])
-    power = spread_power(shape, laid)
-    level = float(plane_mean(power, shape[1]))
-    spectrum = np.broadcast_to((power / level).astype(np.float32), (stack.picture.shape[0], *power.shape))
+    power = spread_powers(shape, laid)
+    spectrum = (power / np.asarray(plane_mean(power, shape[1]))[:, None, None]).astype(np.float32)
     return Stack(
         stack.picture,
         stack.noise,

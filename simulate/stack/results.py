@@ -71,6 +71,13 @@ class Recording:
     drop_pixels : float
         Side of the drop that a pixel leaves in the stack, in pixels; 0 where frames are shifted by
         band-limited interpolation and nothing is spread.
+    filled_in : bool
+        Whether the colours of every frame are filled in before frames are laid on each other, on the
+        camera's own pixels; the drop then counts for nothing.
+    linear : bool
+        Whether frames on the camera's own pixels are moved along straight lines between neighbours.
+    registration_error_px : float
+        Rms error of a frame's place in each axis, pixels.
     """
 
     exposure_s: float
@@ -80,8 +87,13 @@ class Recording:
     channel_shares: tuple[float, ...] = (1.0,)
     factor: float = 1.0
     drop_pixels: float = 0.0
+    filled_in: bool = False
+    linear: bool = False
+    registration_error_px: float = 0.0
 
     def __post_init__(self) -> None:
+        if (self.filled_in or self.linear) and self.factor != 1:
+            raise InputError("cells a pixel", self.factor, "frames that were filled in lie on the camera's own pixels")
         if self.exposure_s <= 0 or self.pixel_arcsec <= 0 or self.factor <= 0:
             raise InputError("recording", self, "exposure, pixel and factor must be positive")
         if not 1 <= self.kept <= self.frames:
@@ -91,6 +103,16 @@ class Recording:
     def step_arcsec(self) -> float:
         """Side of a cell of the stack, arcsec."""
         return self.pixel_arcsec / self.factor
+
+    @property
+    def on_own_pixels(self) -> bool:
+        """Whether frames are filled in or moved on the camera's own pixels, with aliases that scatter."""
+        return self.filled_in or self.linear
+
+    @property
+    def spreads(self) -> bool:
+        """Whether laying frames together blurs at all."""
+        return self.on_own_pixels or self.drop_pixels > 0 or self.registration_error_px > 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +137,8 @@ class Stack:
         Time of one exposure, s.
     frames, kept : int
         Exposures recorded and kept.
+    scatter : array, shape (channels, rows, columns), or None
+        Standard deviation by aliases, e-/s: it does not average out (`simulate.stack.interpolated`).
     """
 
     picture: FloatArray
@@ -126,10 +150,13 @@ class Stack:
     exposure_s: float
     frames: int
     kept: int
+    scatter: FloatArray | None = None
 
     def __post_init__(self) -> None:
         for name in ("picture", "noise", "noise_spectrum", "transfer"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
+        if self.scatter is not None:
+            object.__setattr__(self, "scatter", frozen_array(self.scatter))
 
     @property
     def factor(self) -> float:
