@@ -9,6 +9,7 @@ combine    `stack_frames`: grade, choose, align, average
 bracket    two exposures blended
 model      the transfer of such a stack
 expected   exposure, share of frames to keep, and the stack that a recording should give (mean and noise)
+interpolated  frames with filled-in colours on the camera's own pixels: mean transfer, aliases
 restore    restoration whose strength follows the noise; delivered sharpness; limb overshoot
 """
 
@@ -21,7 +22,7 @@ from simulate.stack.expected import (
     finer_sampling,
     keep_fraction,
 )
-from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore, restoring_gain
+from simulate.stack.restore import Restoring, delivered_fwhm, limb_overshoot, restore, restoring_gain
 from simulate.stack.results import Exposure, Recording, Restored, Stack
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "ExposureWishes",
     "Recording",
     "Restored",
+    "Restoring",
     "SensorNoise",
     "Stack",
     "choose_exposure",

@@ -139,9 +139,10 @@ def _aliases(
     """Yield k and a_k at the pixels, strongest first, as long as they count."""
     cells = picture.shape
     spectrum = np.fft.fftshift(np.asarray(scipy.fft.fft2(picture - np.float32(picture[0, 0])), np.complex64))
-    # two cells a pixel carry what the kernel passes around the nearest aliases
-    fine = (2 * pixels[0], 2 * pixels[1])
-    north, west = (np.fft.fftshift(np.fft.fftfreq(n, 0.5)) for n in fine)
+    # so many cells a pixel carry what the kernel passes around the nearest aliases
+    dense = 2 if lattice == "every second" else 3
+    fine = (dense * pixels[0], dense * pixels[1])
+    north, west = (np.fft.fftshift(np.fft.fftfreq(n, 1 / dense)) for n in fine)
     # the first pixel's middle lies (pixel - cell) / 2 beyond the first cell's; the aliases are wanted at pixels
     moves = [0.5 * (1.0 - whole / count) for whole, count in zip(pixels, cells, strict=True)]
     phase = np.outer(np.exp(2j * np.pi * north * moves[0]), np.exp(2j * np.pi * west * moves[1]))
@@ -155,7 +156,7 @@ def _aliases(
         power = float(np.sum(np.square(shifted.real) + np.square(shifted.imag)))
         if power > _NEGLIGIBLE * counted:
             counted += power
-            part = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(shifted), overwrite_x=True))[::2, ::2]
+            part = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(shifted), overwrite_x=True))[::dense, ::dense]
             yield (along_rows, along_columns), part * scale
 
 

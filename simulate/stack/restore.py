@@ -1,6 +1,8 @@
 """Restoration whose strength follows the noise, and what it does to sharpness and to the limb.
 
-The filter is Wiener's: at each frequency the blur is undone as far as signal stands above noise.
+Two ways: as far as the noise allows, or by a Gaussian as wide as the blur, as one does by eye (`Restoring`).
+
+The first filter is Wiener's: at each frequency the blur is undone as far as signal stands above noise.
 Signal there is estimated from the picture itself: its power less that of the noise, as a power law
 fitted where the picture stands clear of the noise (the edge of a disc gives amplitude f^-1.5, power
 f^-3). Nothing is set by hand. The final transfer never exceeds 1 and, where the blur falls steadily,
@@ -10,6 +12,7 @@ until the overshoot stays within `ringing_limit`.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +22,9 @@ import scipy.fft
 
 from simulate.errors import InputError
 from simulate.stack.results import FloatArray, Restored
+from simulate.values.constants import FWHM_PER_SIGMA
 from simulate.values.grid import half_plane_weights
+from simulate.values.practice import Practice
 
 RINGING_LIMIT = 0.02
 """Largest overshoot of a sharp limb that restoration may cause, as a share of its brightness."""
@@ -34,6 +39,40 @@ to place are blurred differently, and nobody measures a response better (common 
 
 CLEAR_POWER = 4.0
 """Picture power over noise power from which a ring of frequencies enters the fit of the signal."""
+
+
+@dataclass(frozen=True)
+class Restoring:
+    """How blur is undone.
+
+    Parameters
+    ----------
+    kind : str
+        "wiener": as far as the noise allows; "gaussian": by the inverse of a Gaussian as wide as the blur,
+        whatever the noise, within what the camera's pixels carry.
+    largest_gain : float
+        No frequency is amplified more.
+    model_error : float
+        Of Wiener's filter: error of the response, as a share of its value at zero frequency; its effect
+        counts as noise.
+    ringing_limit : float
+        Of Wiener's filter: largest overshoot at a sharp limb; 0.09 or more leaves it as it is.
+    """
+
+    kind: str = "wiener"
+    largest_gain: float = math.inf
+    model_error: float = MODEL_ERROR
+    ringing_limit: float = RINGING_LIMIT
+
+    @classmethod
+    def by(cls, practice: Practice) -> Restoring:
+        """Return how a hand restores."""
+        most = math.inf if practice.restoration_gain is None else practice.restoration_gain
+        return cls(practice.restoration, most, practice.response_error)
+
+
+AS_NOISE_ALLOWS = Restoring()
+"""Restoration limited by noise and by how well the blur is known at best."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,10 +122,10 @@ def restore(
     *,
     noise_spectrum: FloatArray | None = None,
     common: bool = True,
-    ringing_limit: float = RINGING_LIMIT,
-    model_error: float = MODEL_ERROR,
+    how: Restoring = AS_NOISE_ALLOWS,
+    pixel_arcsec: float | None = None,
 ) -> Restored:
-    """Undo the blur of a picture as far as its noise allows.
+    """Undo the blur of a picture.
 
     The level of the sky, taken from the border, is set aside first, so that the periodic transform
     sees no step at the edge, and is put back after.
@@ -108,18 +147,18 @@ def restore(
         Restore no channel beyond the others, so that limbs keep hardly a coloured edge: at each
         frequency the final transfer is at most the second lowest of three channels (the lowest of two),
         and a channel that the air has spread into a spectrum does not hold back the others. Else each
-        is restored as far as it goes.
-    ringing_limit : float
-        Largest overshoot at a sharp limb; 0.09 or more leaves the filter as Wiener has it.
-    model_error : float
-        Error of `transfer`, as a share of its value at zero frequency; its effect counts as noise.
+        is restored as far as it goes. A Gaussian is one for all channels anyway.
+    how : Restoring
+        In which way and how far.
+    pixel_arcsec : float, optional
+        Side of the camera's pixel, arcsec, beyond whose limit a Gaussian amplifies nothing; default the cell.
 
     Raises
     ------
     InputError
         If shapes do not agree or noise is negative.
     """
-    filters = _filters(picture, noise, transfer, step_arcsec, noise_spectrum, common, ringing_limit, model_error)
+    filters = _filters(picture, noise, transfer, step_arcsec, noise_spectrum, common, how, pixel_arcsec)
     gain, targets, columns = filters.gain, filters.targets, filters.shape[1]
     spectrum = filters.noise_spectrum
     noise_gain = tuple(_noise_gain(gain[c], spectrum[c], filters.rings.weight) for c in range(len(gain)))
@@ -143,13 +182,15 @@ def restoring_gain(
     step_arcsec: float,
     *,
     noise_spectrum: FloatArray | None = None,
+    how: Restoring = AS_NOISE_ALLOWS,
+    pixel_arcsec: float | None = None,
 ) -> npt.NDArray[Any]:
     """Return what `restore` multiplies each frequency of a picture by, (channels, rows, columns//2+1).
 
     Where nothing else of a restored picture is wanted this is had in half the time; parameters and
     errors as there.
     """
-    return _filters(picture, noise, transfer, step_arcsec, noise_spectrum, True, RINGING_LIMIT, MODEL_ERROR).gain
+    return _filters(picture, noise, transfer, step_arcsec, noise_spectrum, True, how, pixel_arcsec).gain
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,8 +213,8 @@ def _filters(
     step_arcsec: float,
     noise_spectrum: FloatArray | None,
     common: bool,
-    ringing_limit: float,
-    model_error: float,
+    how: Restoring,
+    pixel_arcsec: float | None,
 ) -> _Filters:
     """Return the filters that `restore` applies; parameters as there."""
     picture, noise, transfer = _checked(picture, noise, transfer)
@@ -182,16 +223,46 @@ def _filters(
     spectrum = np.ones(transfer.shape) if noise_spectrum is None else np.broadcast_to(noise_spectrum, transfer.shape)
     sky = np.array([_border_level(plane) for plane in picture])[:, None, None]
     transform = np.asarray(scipy.fft.rfft2(picture - sky))
+    if how.kind == "gaussian":
+        line = _gaussian_gain(transfer, step_arcsec, shape, rings, how.largest_gain, pixel_arcsec or step_arcsec)
+        gain = np.broadcast_to(line, transfer.shape)
+        return _Filters(transform, sky, spectrum, rings, [np.abs(t * line) for t in transfer], gain, shape)
     targets = [
-        _wiener_target(transform[c], transfer[c], float(np.mean(noise[c] ** 2)), spectrum[c], rings, shape, model_error)
+        _wiener_target(
+            transform[c], transfer[c], float(np.mean(noise[c] ** 2)), spectrum[c], rings, shape, how.model_error
+        )
         for c in range(len(picture))
     ]
     if common:
         ceiling = np.sort(targets, axis=0)[1 if len(targets) > 2 else 0]
         targets = [np.minimum(target, ceiling) for target in targets]
-    targets = [_tapered(target, rings, shape, ringing_limit) for target in targets]
+    targets = [_tapered(target, rings, shape, how.ringing_limit) for target in targets]
     gain = np.stack([_gain(target, response) for target, response in zip(targets, transfer, strict=True)])
+    if math.isfinite(how.largest_gain):
+        gain = gain * np.minimum(1.0, how.largest_gain / np.maximum(np.abs(gain), 1e-30))
+        targets = [np.abs(g * t) for g, t in zip(gain, transfer, strict=True)]
     return _Filters(transform, sky, spectrum, rings, targets, gain, shape)
+
+
+def _gaussian_gain(
+    transfer: npt.NDArray[Any],
+    step_arcsec: float,
+    shape: tuple[int, int],
+    rings: Rings,
+    largest_gain: float,
+    pixel_arcsec: float,
+) -> FloatArray:
+    """Return min(1 / G, largest gain) with the Gaussian G as wide as the mean response, real, (rows, columns//2+1).
+
+    What the pixels cannot carry, beyond half a cycle a pixel, is noise and aliases: there the gain falls to 1,
+    smoothly, so that nothing rings.
+    """
+    width = delivered_fwhm(np.abs(transfer).mean(axis=0), step_arcsec, shape[1])
+    falling = np.exp(-2.0 * (np.pi * width / FWHM_PER_SIGMA * rings.radius) ** 2)
+    gain = np.minimum(1.0 / np.maximum(falling, 1e-30), largest_gain)
+    limit = 0.5 / pixel_arcsec
+    beyond = np.clip(rings.radius / limit - 1.0, 0.0, 0.5)
+    return 1.0 + (gain - 1.0) * (0.5 + 0.5 * np.cos(2.0 * np.pi * beyond))
 
 
 def _checked(picture: Any, noise: Any, transfer: Any) -> tuple[FloatArray, FloatArray, npt.NDArray[Any]]:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from simulate.errors import InputError
-from simulate.stack.restore import delivered_fwhm, limb_overshoot, restore, rings_of
+from simulate.stack.restore import Restoring, delivered_fwhm, limb_overshoot, restore, rings_of
 
 SIZE, STEP = 128, 0.25
 SHAPE = (SIZE, SIZE)
@@ -43,7 +43,7 @@ def restored(picture: np.ndarray, sigma: float, transfer: np.ndarray = BLUR, **o
 
 def test_without_noise_a_band_limited_truth_comes_back():
     truth = scipy.fft.irfft2(scipy.fft.rfft2(disc()) * np.clip((1.1 - FREQUENCY) / 0.3, 0, 1), s=SHAPE)
-    result = restored(blurred(truth), 0.0, ringing_limit=1.0, model_error=0.0)
+    result = restored(blurred(truth), 0.0, how=Restoring(ringing_limit=1.0, model_error=0.0))
     assert_allclose(result.picture[0], truth, atol=1e-6 * truth.max())
 
 
@@ -63,7 +63,7 @@ def test_less_noise_makes_it_stronger():
 @pytest.mark.parametrize("sigma", [30.0, 3.0, 0.3])
 def test_near_the_best_linear_filter(sigma: float):
     """The estimate of the signal from the picture costs little against Wiener's filter with the truth known."""
-    result = restored(blurred(disc(), sigma), sigma, ringing_limit=1.0, model_error=0.0)
+    result = restored(blurred(disc(), sigma), sigma, how=Restoring(ringing_limit=1.0, model_error=0.0))
     ring = rings_of(SHAPE, STEP)
     truth_power = ring.mean(np.abs(scipy.fft.rfft2(disc())) ** 2)[ring.index]
     best = BLUR * truth_power / (BLUR**2 * truth_power + sigma**2 * SIZE**2)
@@ -88,14 +88,14 @@ def test_ringing_stays_within_its_bound(sigma: float):
     strip = np.zeros(finer * SIZE)
     strip[finer * SIZE // 4 : 3 * finer * SIZE // 4] = 1000.0
     for limit in (0.01, 0.03):
-        result = restored(blurred(disc(), sigma), sigma, ringing_limit=limit)
+        result = restored(blurred(disc(), sigma), sigma, how=Restoring(ringing_limit=limit))
         line = np.zeros(finer * SIZE // 2 + 1)
         line[: SIZE // 2 + 1] = result.transfer[0, 0].real
         seen = scipy.fft.irfft(scipy.fft.rfft(strip) * line)
         assert result.limb_overshoot[0] <= limit
         assert result.limb_overshoot[0] == pytest.approx(seen.max() / 1000 - 1, abs=3e-4)
         assert seen.min() == pytest.approx(-1000 * result.limb_overshoot[0], abs=0.3)
-    free = restored(blurred(disc(), sigma), sigma, ringing_limit=1.0)
+    free = restored(blurred(disc(), sigma), sigma, how=Restoring(ringing_limit=1.0))
     assert free.limb_overshoot[0] <= 0.0896  # Gibbs (Wilbraham 1848): 8.949 % of the step
 
 
@@ -180,7 +180,7 @@ def test_against_wiener_and_richardson_lucy_of_a_reference_library():
     picture = blurred(disc(), sigma)[0]
     psf = scipy.fft.fftshift(scipy.fft.irfft2(BLUR, s=SHAPE))
     psf = psf[SIZE // 2 - 32 : SIZE // 2 + 33, SIZE // 2 - 32 : SIZE // 2 + 33]
-    ours = np.std(restored(picture[None], sigma, ringing_limit=1.0, model_error=0.0).picture[0] - disc())
+    ours = np.std(restored(picture[None], sigma, how=Restoring(ringing_limit=1.0, model_error=0.0)).picture[0] - disc())
     wiener = min(
         np.std(restoration.wiener(picture, psf, balance, clip=False) - disc())
         for balance in (1e-3, 3e-3, 1e-2, 3e-2, 0.1)
@@ -198,8 +198,35 @@ def test_against_wiener_and_richardson_lucy_of_a_reference_library():
 def test_what_is_not_known_of_the_blur_is_not_undone():
     """A point whose blur differs from the stated one by 2 % of the zero frequency is not turned into rings."""
     wrong = np.clip(BLUR + 0.02 * np.cos(9 * FREQUENCY), 0, None) / 1.02
-    bold = restored(blurred(disc(), 0.0, wrong), 0.0, model_error=0.0)
+    bold = restored(blurred(disc(), 0.0, wrong), 0.0, how=Restoring(model_error=0.0))
     careful = restored(blurred(disc(), 0.0, wrong), 0.0)
-    sharp = restored(blurred(disc(), 0.0), 0.0, model_error=0.0)
+    sharp = restored(blurred(disc(), 0.0), 0.0, how=Restoring(model_error=0.0))
     assert np.std(careful.picture - disc()) < 0.5 * np.std(bold.picture - disc())
     assert careful.delivered_fwhm_arcsec[0] > sharp.delivered_fwhm_arcsec[0]
+
+
+def test_a_gain_is_never_larger_than_allowed_and_a_worse_known_response_is_undone_less():
+    picture = blurred(disc(), 0.1)
+    free, capped = restored(picture, 0.1), restored(picture, 0.1, how=Restoring(largest_gain=4.0))
+    assert np.abs(capped.gain).max() <= 4.0 * (1 + 1e-6) < np.abs(free.gain).max()
+    assert_allclose(capped.transfer, capped.gain * BLUR)
+    # Wiener with the error e of the response as its only noise: T / (T^2 + e^2) is at most 1 / 2e, at T = e
+    unsure = restored(blurred(disc()), 0.0, how=Restoring(model_error=0.1, ringing_limit=1.0))
+    assert np.abs(unsure.gain).max() == pytest.approx(5.0, rel=0.01)
+    assert unsure.delivered_fwhm_arcsec[0] > restored(blurred(disc()), 0.0).delivered_fwhm_arcsec[0]
+
+
+def test_a_gaussian_undoes_a_gaussian_up_to_its_cap():
+    # FWHM = 2 sqrt(2 ln 2) sigma; its transfer exp(-2 (pi sigma f)^2)
+    sigma = 1.2
+    gauss = np.exp(-2 * (np.pi * sigma * FREQUENCY) ** 2)
+    result = restored(blurred(disc(), 0.0, gauss), 0.0, gauss, how=Restoring("gaussian", 2.0))
+    low = gauss > 0.55
+    assert np.abs(result.transfer[0][low]) == pytest.approx(1.0, abs=0.02)
+    assert result.gain.max() == pytest.approx(2.0, rel=1e-6)
+    coarse = restore(
+        blurred(disc(), 0.0, gauss), np.ones((1, *SHAPE)), gauss[None], STEP,
+        how=Restoring("gaussian", 2.0), pixel_arcsec=4 * STEP,
+    )  # fmt: skip
+    beyond = FREQUENCY > 1.5 * 0.5 / (4 * STEP)
+    assert coarse.gain[0][beyond] == pytest.approx(1.0)
