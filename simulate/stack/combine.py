@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import scipy.fft
 
-from simulate.camera import channel_index
+from simulate.camera import channel_index, demosaic_bilinear
 from simulate.errors import InputError
 from simulate.stack.doubts import Halves
-from simulate.stack.expected import finer_sampling
+from simulate.stack.expected import finer_sampling, plane_mean, spread_powers
 from simulate.stack.quality import (
     Complex64Array,
     Examiner,
@@ -27,6 +27,7 @@ from simulate.stack.quality import (
 from simulate.stack.reader import RawRecording, light_of
 from simulate.stack.results import Recording
 from simulate.values.arrays import frozen_array
+from simulate.values.practice import IDEAL, Practice
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -91,11 +92,14 @@ class StackWishes:
         Cells of the stack a pixel.
     drop : float or None
         Side of the drop in pixels; 0 shifts frames whole.
+    practice : Practice
+        The hand: how colours are filled in, frames moved, how fine the cells may be.
     """
 
     keep: float | None = None
     factor: float | None = None
     drop: float | None = None
+    practice: Practice = IDEAL
 
 
 def stack_frames(
@@ -135,7 +139,8 @@ def stack_frames(
     reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
     kept = np.sort(best)
     laid = _laid(recording, asked, count)
-    layer = (_Layers if laid.drop_pixels == 0 else _Drops)(recording, laid, noise)
+    kind = _Filled if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
+    layer = kind(recording, laid, noise)
     shifts = np.empty((count, 2))
     for index, number in enumerate(kept):
         frame = recording.values(int(number))
@@ -193,7 +198,18 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
     facts = recording.facts
     shares = {"mono": (1.0,), "colour": (1.0, 1.0, 1.0)}.get(facts.filter_array)
     shares = shares or tuple(facts.filter_array.count(c) / 4 for c in "RGB")
-    factor, drop = finer_sampling(facts.sampling_ratio or 1.0, shares, count)
+    hand = asked.practice
+    filled, linear = facts.is_mosaic and hand.colour == "interpolated", hand.registration == "linear"
+    if (filled or (linear and not facts.is_mosaic)) and asked.factor in (None, 1) and asked.drop is None:
+        seconds, pixel = facts.exposure_s or 1.0, facts.pixel_arcsec or 1.0
+        return Recording(seconds, recording.frames, count, pixel, shares, 1.0, 0.0, filled_in=filled, linear=linear)
+    factor, drop = finer_sampling(
+        facts.sampling_ratio or 1.0,
+        shares,
+        count,
+        finest_cells=hand.finest_cells,
+        least_drop_px=hand.least_drop_px,
+    )
     if asked.factor is not None:
         if not 1 <= asked.factor <= 4:
             raise InputError("--finer", asked.factor, "give 1 to 4 cells a pixel")
@@ -225,6 +241,40 @@ class _Layers:
         """Return mean and standard deviation, (channels, rows, columns)."""
         mean = np.asarray(scipy.fft.irfft2(self._sums / self._count, s=self._shape))
         return mean, np.sqrt(self._noise.variance(mean) / self._count)
+
+
+class _Filled:
+    """Colours of every frame filled in, the frame moved on the camera's own pixels, the mean taken of planes."""
+
+    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
+        self._laid, self._noise = laid, noise
+        self._pattern = recording.facts.filter_array if laid.filled_in else None
+        self._sums = np.zeros((len(laid.channel_shares), *recording.shape))
+
+    def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
+        """Add a frame moved by (rows, columns)."""
+        planes = frame[None] if frame.ndim == 2 else frame
+        if self._pattern is not None:
+            planes = demosaic_bilinear(frame, self._pattern)
+        if not self._laid.linear:
+            moved = move(np.asarray(scipy.fft.rfft2(planes), np.complex64), planes.shape[1:], shift)
+            self._sums += scipy.fft.irfft2(moved, s=planes.shape[1:])
+            return
+        for axis, away in zip((1, 2), shift, strict=True):
+            # whole pixels back, then forward along the line to the next
+            whole = math.ceil(away)
+            planes = np.roll(planes, whole, axis)
+            share = np.float32(whole - away)
+            planes = (1 - share) * planes + share * np.roll(planes, -1, axis)
+        self._sums += planes
+
+    def result(self) -> tuple[FloatArray, FloatArray]:
+        """Return mean and standard deviation, (channels, rows, columns)."""
+        mean = self._sums / self._laid.kept
+        shape = (mean.shape[1], mean.shape[2])
+        level = np.asarray(plane_mean(spread_powers(shape, self._laid), shape[1]))
+        readings = self._laid.kept * np.asarray(self._laid.channel_shares)
+        return mean, np.sqrt(self._noise.variance(mean) * (level / readings)[:, None, None])
 
 
 class _Drops:

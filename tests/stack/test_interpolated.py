@@ -91,7 +91,9 @@ def test_a_field_of_one_cell_a_pixel_gives_the_same_scatter_where_that_holds_the
     kept = np.concatenate([spectrum[:half], spectrum[-half:]])[:, : half + 1]
     coarse = scipy.fft.irfft2(kept, s=(PIXELS, PIXELS)) / FINER**2
     expected = alias_scatter(fine, "every second", (PIXELS, PIXELS))
-    assert alias_scatter(coarse, "every second", (PIXELS, PIXELS)) == pytest.approx(expected, abs=0.02 * float(expected.max()))
+    assert alias_scatter(coarse, "every second", (PIXELS, PIXELS)) == pytest.approx(
+        expected, abs=0.02 * float(expected.max())
+    )
 
 
 def test_lattices_and_their_reciprocals() -> None:

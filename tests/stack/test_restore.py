@@ -180,7 +180,8 @@ def test_against_wiener_and_richardson_lucy_of_a_reference_library():
     picture = blurred(disc(), sigma)[0]
     psf = scipy.fft.fftshift(scipy.fft.irfft2(BLUR, s=SHAPE))
     psf = psf[SIZE // 2 - 32 : SIZE // 2 + 33, SIZE // 2 - 32 : SIZE // 2 + 33]
-    ours = np.std(restored(picture[None], sigma, how=Restoring(ringing_limit=1.0, model_error=0.0)).picture[0] - disc())
+    bare = Restoring(ringing_limit=1.0, model_error=0.0)
+    ours = np.std(restored(picture[None], sigma, how=bare).picture[0] - disc())
     wiener = min(
         np.std(restoration.wiener(picture, psf, balance, clip=False) - disc())
         for balance in (1e-3, 3e-3, 1e-2, 3e-2, 0.1)
