@@ -473,7 +473,11 @@ def spread_transfers(shape: tuple[int, int], recording: Recording) -> FloatArray
     recording : Recording
         Tells how.
     """
-    north, west = _frequencies(shape, recording.step_arcsec)
+    return spread_transfers_at(*_frequencies(shape, recording.step_arcsec), recording)
+
+
+def spread_transfers_at(north: FloatArray, west: FloatArray, recording: Recording) -> FloatArray:
+    """Return the same at other frequencies, cycles per arcsec, (rows,) and (columns//2+1,)."""
     placed = np.outer(_placed(north, recording), _placed(west, recording))
     planes = {share: _spread(north, west, recording, share) * placed for share in set(recording.channel_shares)}
     return np.array([planes[share] for share in recording.channel_shares])
@@ -514,20 +518,25 @@ def spread_powers(shape: tuple[int, int], recording: Recording) -> FloatArray:
     recording : Recording
         Tells drop, or kernel, and cell.
     """
-    lines = _frequencies(shape, recording.step_arcsec)
+    return spread_powers_at(*_frequencies(shape, recording.step_arcsec), recording)
+
+
+def spread_powers_at(north: FloatArray, west: FloatArray, recording: Recording) -> FloatArray:
+    """Return the same at other frequencies, cycles per arcsec, (rows,) and (columns//2+1,)."""
+    sampled = 1.0 / recording.step_arcsec
     if recording.on_own_pixels:
-        planes = {}
+        planes: dict[float, FloatArray] = {}
         for share in set(recording.channel_shares):
-            folds = [(row, column) for row in (-1, 0, 1) for column in (-1, 0, 1)]
-            moved = ((lines[0] + r / recording.step_arcsec, lines[1] + c / recording.step_arcsec) for r, c in folds)
-            planes[share] = sum(_spread(north, west, recording, share) ** 2 for north, west in moved)
+            folds = [(row * sampled, column * sampled) for row in (-1, 0, 1) for column in (-1, 0, 1)]
+            parts = [_spread(north + row, west + column, recording, share) ** 2 for row, column in folds]
+            planes[share] = np.sum(parts, axis=0)
         return np.array([planes[share] for share in recording.channel_shares])
-    folds = np.arange(-7, 8)[:, None] / recording.step_arcsec
-    north, west = (
+    folds = np.arange(-7, 8)[:, None] * sampled
+    lines = [
         np.sum(_spread_line(line + folds, recording) ** 2, axis=0) if recording.drop_pixels else np.ones_like(line)
-        for line in lines
-    )
-    return np.broadcast_to(np.outer(north, west), (len(recording.channel_shares), len(north), len(west)))
+        for line in (north, west)
+    ]
+    return np.broadcast_to(np.outer(*lines), (len(recording.channel_shares), len(north), len(west)))
 
 
 def plane_mean(half_plane: FloatArray, columns: int) -> FloatArray:
