@@ -1,4 +1,4 @@
-"""The recipe of ``reference_maps/``: every body's face as pictures.
+"""The recipe of the drawn maps in ``reference_maps/``: the face of every body without a measured map, as pictures.
 
 Run ``python reference_maps/build/build_maps.py [FOLDER]`` in the project's folder. Each body with a face
 gets one grey 16-bit PNG a band, and a TOML file that says how to read them and that makes them a
@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import struct
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,8 +20,10 @@ import numpy.typing as npt
 
 from simulate.bodies.body import Body, body_names, load_body
 from simulate.bodies.features import read_palette
+from simulate.bodies.measured import has_measured_map
 from simulate.bodies.surface import SurfaceMap, surface_map
 from simulate.values.files import write_bytes
+from simulate.values.png import grey_png
 
 FULL = 65535
 TEXTURE_FULL_SCALE = 2.0
@@ -35,7 +36,7 @@ def built_files() -> Iterator[tuple[str, bytes]]:
     """Yield (file name, content) of everything in ``reference_maps/`` but its PROVENANCE.md and the checksums."""
     for name in body_names():
         body = load_body(name)
-        if "map" in body.sections:
+        if "map" in body.sections and not has_measured_map(body):
             yield from _face(body)
 
 
@@ -86,27 +87,6 @@ def picture_of(surface: SurfaceMap, columns: int) -> npt.NDArray[np.float64]:
 
 def _numbers(picture: npt.NDArray[np.float64], full_scale: float) -> npt.NDArray[np.uint16]:
     return np.rint(np.clip(picture / full_scale, 0.0, 1.0) * FULL).astype(np.uint16)
-
-
-def grey_png(pixels: npt.NDArray[np.uint16]) -> bytes:
-    """Return a grey 16-bit PNG (ISO/IEC 15948) without date or other changing parts.
-
-    Parameters
-    ----------
-    pixels : uint16 array, shape (rows, columns)
-        Top row first. Each row is stored as its difference from the one above, which packs well.
-    """
-    rows, columns = pixels.shape
-    raw = pixels.astype(">u2").view(np.uint8).reshape(rows, 2 * columns)
-    above = np.vstack([np.zeros((1, 2 * columns), np.uint8), raw[:-1]])
-    up = np.full((rows, 1), 2, np.uint8)
-    packed = zlib.compress(np.hstack([up, raw - above]).tobytes(), 6)
-    header = struct.pack(">IIBBBBB", columns, rows, 16, 0, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + _chunk(b"IHDR", header) + _chunk(b"IDAT", packed) + _chunk(b"IEND", b"")
-
-
-def _chunk(kind: bytes, content: bytes) -> bytes:
-    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
 
 def _description(body: Body, surface: SurfaceMap, bands: tuple[str, ...], scales: list[float]) -> str:

@@ -16,7 +16,14 @@ cap         edge (rows Ls, latitude), edge_deg, colour; centre (rows Ls, distanc
 collar      edge (as the cap), width_deg, edge_deg, season, ramp_deg, colour
 hood        south_deg, north_deg, edge_deg, season, ramp_deg, opacity, colour
 cloud       as area, with season, ramp_deg, opacity
+marking     on a measured map only: places (rows planetographic latitude, east longitude counted from the
+            drifting oval, width in deg of longitude, height), edge_deg
+interior    on a measured map only: latitude_deg, width_km, height_km, edge_deg; the structure inside the
+            drifting oval
 ==========  ==========================================================================================
+
+On a measured map belts, areas, ovals, markings and interiors are in the picture already: their sections say
+where they lie, so that they can be taken out (`simulate.bodies.levelling`), and need no colour.
 
 The colour is ``reflectance`` (by band, in the unit of the map's ground) or ``factor`` (relative to the
 ground; the map's ``contrast`` says how much of its darkening is left in each band).
@@ -263,6 +270,11 @@ def oval_longitude(feature: Section, time_jd: float | None = None) -> tuple[floa
     return longitude % 360.0, uncertainty
 
 
+def oval_section(body: Body) -> Section | None:
+    """Return the section of the body's drifting oval, or None without one."""
+    return next((f for f in body.features if f.get("kind") == "oval" and "drift" in f), None)
+
+
 def _strength(feature: Section, conditions: Conditions) -> float:
     if "season" not in feature:
         return 1.0
@@ -360,6 +372,12 @@ PAINTERS: dict[str, Painter] = {
     "hood": _paint_hood,
     "cloud": _paint_area,
 }
+
+IN_THE_MAP_KINDS = frozenset({"belt", "area", "oval", "marking", "interior"})
+"""Kinds that a measured map shows by itself."""
+
+MAP_KINDS = frozenset({"marking", "interior"})
+"""Kinds that only a measured map has."""
 
 LASTING_KINDS = frozenset({"belt", "area"})
 """Kinds that look the same at every time of the year and the day."""

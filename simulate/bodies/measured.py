@@ -7,7 +7,8 @@ departure from the mean of each latitude in green light, relative to that mean.
 
 A ``profile`` holds rows (planetographic latitude; level in each band, from the longest wavelength to the
 shortest; scatter along longitude in each band, in the same order): a departure in another band is that in
-green times the ratio of the scatters.
+green times the ratio of the scatters. ``cosine`` names, by band, the exponent of the cosine of the
+planetocentric latitude by which the levels are multiplied.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from simulate.bodies.features import Palette, degrees_per_km, oval_section, required
+from simulate.bodies.features import Conditions, Palette, degrees_per_km, oval_section, read_patch, required
+from simulate.bodies.levelling import reach
 from simulate.bodies.shapes import between
 from simulate.errors import MissingError
 from simulate.values.arrays import frozen_array
@@ -73,7 +75,7 @@ def read_measured(name: str, lowest: float, highest: float) -> FloatArray:
         with reference_folder().joinpath(name).open("rb") as file, Image.open(file) as image:
             pixels = np.asarray(image, dtype=np.float32)[::-1]
     except FileNotFoundError as error:
-        raise MissingError(f"the map {name} is missing from {reference_folder()}; install the program anew") from error
+        raise MissingError("map of the body", f"{name} is not in {reference_folder()}: install the program anew") from error
     padded = np.concatenate([pixels[:1], pixels, pixels[-1:]])
     nodes = 0.5 * (padded[:-1] + padded[1:])
     return frozen_array(lowest + nodes * np.float32((highest - lowest) / FULL), np.float32)
@@ -96,20 +98,45 @@ def measured_values(body: Body, palette: Palette) -> FloatArray:
         return ground * (1.0 + (values - 1.0) * contrast)
     latitude, longitude = measured_nodes(body)
     departure = _squeezed(body, values, latitude, longitude)
-    level, scatter = profile(section, latitude, len(palette.bands))
+    level, scatter = profile(body, palette, latitude)
     ratio = (scatter / scatter[palette.bands.index("green")]).astype(np.float32)
     relative = np.maximum(1.0 + ratio[:, :, None] * departure, np.float32(DARKEST))
+    _tint_oval(body, palette, relative, latitude, longitude)
     return relative * level.astype(np.float32)[:, :, None]
 
 
-def profile(section: Section, latitude_deg: npt.NDArray[np.float64], bands: int) -> tuple[npt.NDArray[np.float64], ...]:
-    """Return level and scatter by latitude, each of shape (bands, latitudes), bands by rising wavelength.
+def _tint_oval(
+    body: Body, palette: Palette, relative: FloatArray, latitude: npt.NDArray[np.float64], longitude: npt.NDArray[np.float64]
+) -> None:
+    """Give the drifting oval its own colour, in place: its mean is measured, its structure that of the green map."""
+    oval = oval_section(body)
+    if oval is None or "tint" not in oval:
+        return
+    conditions = Conditions(None, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    shape = read_patch(oval, conditions, required(oval, "map_longitude_deg"))
+    green, tint = palette.bands.index("green"), palette.by_band(oval["tint"]).astype(np.float32)
+    for rows, columns, weight in reach(latitude, longitude, shape):
+        block = relative[:, rows, columns]
+        inside = block[green] / np.average(block[green], weights=weight)
+        block += weight * (tint[:, None, None] * inside - block)
 
-    Beyond the first and the last row both go on level.
+
+def profile(
+    body: Body, palette: Palette, latitude_deg: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return level and scatter by planetographic latitude, each of shape (bands, latitudes).
+
+    Beyond the first and the last row of the table both go on level.
     """
-    table = section["profile"]["rows"]
+    section, bands = body.section("map")["profile"], len(palette.bands)
+    table = section["rows"]
     columns = np.stack([np.interp(latitude_deg, table[:, 0], column) for column in table.T[1:]])
-    return columns[:bands][::-1], columns[bands : 2 * bands][::-1]
+    level, scatter = columns[:bands][::-1], columns[bands : 2 * bands][::-1]
+    if "cosine" in section:
+        square = (body.polar_radius_km / body.equatorial_radius_km) ** 2
+        cosine = np.cos(np.arctan(square * np.tan(np.radians(np.clip(latitude_deg, table[0, 0], table[-1, 0])))))
+        level = level * cosine ** palette.by_band(section["cosine"])[:, None]
+    return level, scatter
 
 
 def _picture(section: Section) -> FloatArray:

@@ -7,6 +7,7 @@ the scattering law and the magnitude make it light.
 
 from __future__ import annotations
 
+import copy
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -19,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.features import (
+    IN_THE_MAP_KINDS,
     LASTING_KINDS,
     ZONAL_KINDS,
     Canvas,
@@ -26,13 +28,18 @@ from simulate.bodies.features import (
     Palette,
     check_features,
     oval_longitude,
+    oval_section,
     paint,
     read_palette,
     read_patch,
+    required,
     shown_features,
 )
+from simulate.bodies.levelling import bridge, fill, level, level_inside
+from simulate.bodies.measured import has_measured_map, measured_nodes, measured_values
 from simulate.bodies.seasons import with_dust
 from simulate.bodies.sections import Section, read_section
+from simulate.bodies.shapes import Patch
 from simulate.bodies.texture import paint_texture
 from simulate.errors import InputError, RangeWarning, note
 from simulate.values.arrays import frozen_array
@@ -68,7 +75,7 @@ class SurfaceMap:
     Rows run in **planetographic latitude** from -90 deg (row 0, the south pole) to +90 deg (the last
     row, the north pole), both included; north is the pole north of the Solar System's plane, as the
     IAU says. Columns run in **longitude counted to the east** (right-handed about that north pole)
-    from 0 deg (column 0) in steps of 360/columns, the last column lying one step short of 360. West
+    from `first_longitude_deg` (column 0) in steps of 360/columns. West
     longitudes, as they are counted on Jupiter, Saturn, Mars and Mercury, enter with their sign
     changed. One single column means that nothing depends on longitude.
 
@@ -83,12 +90,15 @@ class SurfaceMap:
     longitude_system : str
         System in which longitudes count, as a key of the apparition's central meridians: "II" for
         Jupiter, "III" for Saturn, "" for bodies that have only one.
+    first_longitude_deg : float
+        East longitude of column 0: a map turns without being drawn anew.
     """
 
     name: str
     wavelengths_nm: npt.NDArray[np.float64]
     reflectance: npt.NDArray[np.float32]
     longitude_system: str = ""
+    first_longitude_deg: float = 0.0
     _wrapped: npt.NDArray[np.float32] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -112,7 +122,14 @@ class SurfaceMap:
     @property
     def longitudes_deg(self) -> npt.NDArray[np.float64]:
         """East longitude of the columns, deg, shape (longitudes,)."""
-        return np.arange(self.reflectance.shape[2]) * (360.0 / self.reflectance.shape[2])
+        columns = self.reflectance.shape[2]
+        return self.first_longitude_deg + np.arange(columns) * (360.0 / columns)
+
+    def turned(self, east_deg: float) -> SurfaceMap:
+        """Return the same map turned eastward by `east_deg`, sharing its numbers."""
+        other = copy.copy(self)
+        object.__setattr__(other, "first_longitude_deg", self.first_longitude_deg + east_deg)
+        return other
 
     def sample(
         self,
@@ -154,7 +171,7 @@ class SurfaceMap:
         row = np.clip((latitude + 90.0) * ((rows - 1) / 180.0), 0.0, rows - 1.0)
         south = np.minimum(row.astype(np.int32), rows - 2)
         up = (row - south).astype(np.float32)
-        turn = longitude * (1.0 / 360.0)
+        turn = (longitude - self.first_longitude_deg) * (1.0 / 360.0)
         column = (turn - np.floor(turn)) * columns
         west = np.minimum(column.astype(np.int32), columns - 1)
         right = (column - west).astype(np.float32)
@@ -206,7 +223,7 @@ def surface_map(
         Names of features to leave out, as `feature_names` gives them; what lies around or beneath
         takes their place. The scale of the map does not change by it.
     time_jd : float, optional
-        Julian date for what drifts: Jupiter's red spot, invented festoons. Default: the date of the
+        Julian date for what drifts: Jupiter's red spot. Default: the date of the
         last position in the data.
     solar_longitude_deg : float, optional
         Ls, for Mars. Without it there is no season: only the remnants of the caps are there.
@@ -217,12 +234,13 @@ def surface_map(
     invented_texture : bool
         Add fine structure that looks right and is made up; never for measuring or judging.
     user_map : SurfaceMap, optional
-        A user's own map, returned instead (dust is laid upon it as well).
+        A user's own map, used instead. What has a place of its own (belts, areas) is taken out of it,
+        caps, hoods, clouds and dust are laid upon it.
 
     Raises
     ------
     InputError
-        For an unknown feature, a number out of range, or features to be taken out of a user's map.
+        For an unknown feature, a number out of range, or a feature whose place on a user's map nobody knows.
 
     Warns
     -----
@@ -232,14 +250,14 @@ def surface_map(
     """
     dust = to_float("dust", dust, "", 0.0, 20.0)
     names = check_features(body, frozenset(without))
-    if user_map is not None:
-        return _veiled(body, _checked_user_map(user_map, names), dust)
     season = None if solar_longitude_deg is None else to_float("Ls", solar_longitude_deg, "deg") % 360.0
     season = round(season, SEASON_DIGITS) if season is not None and _seasonal(body) else None
+    if user_map is not None:
+        return _veiled(body, _own_map(body, user_map, names, season), dust)
     oval = _oval_longitude(body, names, time_jd, red_spot_longitude_deg)
-    return _veiled(
-        body, _bare_map(body, names, season, oval, time_jd if invented_texture else None, invented_texture), dust
-    )
+    if has_measured_map(body):
+        return _veiled(body, _turned(body, _measured_map(body, names, season), oval), dust)
+    return _veiled(body, _bare_map(body, names, season, oval, invented_texture), dust)
 
 
 def red_spot_longitude(body: Body, time_jd: float | None = None) -> tuple[float, float] | None:
@@ -252,32 +270,25 @@ def red_spot_longitude(body: Body, time_jd: float | None = None) -> tuple[float,
     time_jd : float, optional
         Julian date; default the date of the last position in the data.
     """
-    for feature in body.features:
-        if feature.get("kind") == "oval" and "drift" in feature:
-            return oval_longitude(feature, time_jd)
-    return None
+    oval = oval_section(body)
+    return None if oval is None else oval_longitude(oval, time_jd)
 
 
 def _oval_longitude(body: Body, without: frozenset[str], time_jd: float | None, given: float | None) -> float:
     if given is not None:
         return to_float("red spot longitude", given, "deg") % 360.0
     found = red_spot_longitude(body, time_jd)
-    if found is None or any(f["name"] in without for f in body.features if f.get("kind") == "oval"):
+    if found is None:
         return 0.0
     longitude, uncertainty = round(found[0], SEASON_DIGITS), found[1]
-    if uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
+    seen = not any(f["name"] in without for f in body.features if f.get("kind") == "oval")
+    if seen and uncertainty > LARGEST_QUIET_UNCERTAINTY_DEG:
         message = (
             f"the red spot's System II longitude of {longitude:.0f} deg is carried on from older positions and "
             f"uncertain by {uncertainty:.0f} deg; give the present one (--red-spot)"
         )
         note(message, RangeWarning, stacklevel=3)
     return longitude
-
-
-def _checked_user_map(user_map: SurfaceMap, without: frozenset[str]) -> SurfaceMap:
-    if without:
-        raise InputError("without", ", ".join(sorted(without)), "nothing can be taken out of a user's own map")
-    return user_map
 
 
 @lru_cache(maxsize=4)
@@ -291,8 +302,142 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
         gain = np.interp(bare.wavelengths_nm, palette.wavelengths_nm, palette.by_band(section["dust_brightening"]))
     veiled = with_dust(np.moveaxis(bare.reflectance, 0, -1).astype(float), dust, gain)
     return SurfaceMap(
-        bare.name, bare.wavelengths_nm, _bands_first(veiled, np.ones(veiled.shape[-1])), bare.longitude_system
+        bare.name,
+        bare.wavelengths_nm,
+        _bands_first(veiled, np.ones(veiled.shape[-1])),
+        bare.longitude_system,
+        bare.first_longitude_deg,
     )
+
+
+# Measured maps, and the user's own
+
+
+@lru_cache(maxsize=4)
+def _turned(body: Body, bare: SurfaceMap, oval_deg: float) -> SurfaceMap:
+    """Turn a map, in which everything keeps its place beside the drifting oval, so that the oval stands at its place."""
+    oval = oval_section(body)
+    return bare if oval is None else bare.turned(-oval_deg - required(oval, "map_longitude_deg"))
+
+
+@lru_cache(maxsize=4)
+def _measured_map(body: Body, without: frozenset[str], season_deg: float | None) -> SurfaceMap:
+    section = body.section("map")
+    palette = read_palette(section)
+    values = _measured_face(body, without, season_deg) / _measured_mean(body, season_deg)[:, None, None]
+    first = float(measured_nodes(body)[1][0])
+    system = str(section.get("longitude_system", ""))
+    return SurfaceMap(body.name, np.array(palette.wavelengths_nm), values, system, first)
+
+
+@lru_cache(maxsize=64)
+def _measured_mean(body: Body, season_deg: float | None) -> npt.NDArray[np.float32]:
+    """Mean over the globe by area with every feature in place, shape (bands,)."""
+    weight = np.cos(np.radians(measured_nodes(body)[0]))
+    zonal = _measured_face(body, frozenset(), season_deg).mean(axis=2, dtype=np.float64)
+    return np.average(zonal, axis=1, weights=weight).astype(np.float32)
+
+
+@lru_cache(maxsize=2)
+def _measured_face(body: Body, without: frozenset[str], season_deg: float | None) -> npt.NDArray[np.float32]:
+    """Return the measured map without some features and with its season, shape (bands, latitudes, longitudes)."""
+    ground = _measured_whole(body)
+    taken = [f for f in body.features if _named(f, without) and f["kind"] in IN_THE_MAP_KINDS]
+    laid = [f for f in body.features if not _named(f, without) and f["kind"] not in IN_THE_MAP_KINDS]
+    if not taken and not laid:
+        return ground
+    values = ground.copy()
+    latitudes, longitudes = measured_nodes(body)
+    conditions = Conditions(season_deg, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    for feature in taken:
+        _take_out(values, (latitudes, longitudes), feature, conditions, oval_section(body))
+    canvas = Canvas(latitudes, longitudes, read_palette(body.section("map")), np.moveaxis(values, 0, -1))
+    for feature in laid:
+        paint(canvas, feature, conditions)
+    return frozen_array(values, np.float32)
+
+
+@lru_cache(maxsize=2)
+def _measured_whole(body: Body) -> npt.NDArray[np.float32]:
+    return frozen_array(measured_values(body, read_palette(body.section("map"))), np.float32)
+
+
+def _named(feature: Section, names: frozenset[str]) -> bool:
+    return feature["name"] in names or feature.get("part_of", "") in names
+
+
+def _take_out(
+    values: npt.NDArray[np.float32], nodes: Nodes, feature: Section, conditions: Conditions, oval: Section | None
+) -> None:
+    """Take one feature out of a map, shape (bands, latitudes, longitudes), in place.
+
+    Parameters
+    ----------
+    values : array
+        Changed.
+    nodes : tuple of array
+        Latitudes and longitudes.
+    feature : Section
+        What is taken out.
+    conditions : Conditions
+        For the radii.
+    oval : Section or None
+        The drifting oval, beside which ovals and markings have their places on a measured map.
+    """
+    latitudes, longitudes = nodes
+    kind = feature["kind"]
+    if kind == "belt":
+        bridge(values, latitudes, *(required(feature, key) for key in ("south_deg", "north_deg", "edge_deg")))
+    elif kind == "area":
+        fill(values, latitudes, longitudes, read_patch(feature, conditions))
+    elif oval is None:
+        raise InputError("without", feature["name"], "it has no place of its own on a map of yours")
+    elif kind == "marking":
+        middle, edge = required(oval, "map_longitude_deg"), required(feature, "edge_deg")
+        for latitude, east, width, height in feature["places"]:
+            narrow = float(np.cos(np.radians(latitude)))
+            level(
+                values, latitudes, longitudes, Patch(latitude, middle + east, width * narrow, height, edge, shape="band")
+            )
+    else:
+        shape = read_patch(feature, conditions, required(oval, "map_longitude_deg"))
+        (level_inside if kind == "interior" else level)(values, latitudes, longitudes, shape)
+
+
+@lru_cache(maxsize=4)
+def _own_map(body: Body, own: SurfaceMap, without: frozenset[str], season_deg: float | None) -> SurfaceMap:
+    """Return a user's own map without some features and with the season's caps, hoods and clouds."""
+    taken = [f for f in body.features if _named(f, without) and f["kind"] in IN_THE_MAP_KINDS]
+    laid = [f for f in body.features if not _named(f, without) and f["kind"] not in IN_THE_MAP_KINDS]
+    if not taken and (season_deg is None or not laid):
+        return own
+    values = np.array(own.reflectance)
+    nodes = own.latitudes_deg, own.longitudes_deg
+    conditions = Conditions(season_deg, 0.0, body.equatorial_radius_km, body.polar_radius_km)
+    for feature in taken:
+        _take_out(values, nodes, feature, conditions, None)
+    if season_deg is not None and laid:
+        palette = read_palette(body.section("map"))
+        shape = (*values.shape[1:], len(palette.bands))
+        # painting is linear in what is painted upon: light and dark ground tell how much is covered, and by what
+        black, white = (Canvas(*nodes, palette, np.full(shape, level, np.float32)) for level in (0.0, 1.0))
+        for feature in laid:
+            paint(black, feature, conditions)
+            paint(white, feature, conditions)
+        left = white.values[..., 0] - black.values[..., 0]
+        colour = black.values / _mean_of_body(body, season_deg)
+        for plane, wavelength in zip(values, own.wavelengths_nm, strict=True):
+            weights = [np.interp(wavelength, palette.wavelengths_nm, row) for row in np.eye(len(palette.bands))]
+            plane *= left
+            plane += colour @ np.asarray(weights, np.float32)
+    return SurfaceMap(own.name, own.wavelengths_nm, values, own.longitude_system, own.first_longitude_deg)
+
+
+def _mean_of_body(body: Body, season_deg: float | None) -> FloatArray:
+    return _measured_mean(body, season_deg) if has_measured_map(body) else _mean_reflectance(body, season_deg)
+
+
+# Painted maps
 
 
 @lru_cache(maxsize=4)
@@ -301,7 +446,6 @@ def _bare_map(
     without: frozenset[str],
     season_deg: float | None,
     oval_deg: float,
-    texture_jd: float | None,
     texture: bool,
 ) -> SurfaceMap:
     section = body.sections.get("map")
@@ -311,7 +455,7 @@ def _bare_map(
     conditions = Conditions(season_deg, oval_deg, body.equatorial_radius_km, body.polar_radius_km)
     canvas = _painted(body, palette, without, conditions, section["step_deg"])
     if texture:
-        canvas = _textured(body, canvas, conditions, texture_jd)
+        canvas = _textured(body, canvas, conditions)
     relative = _bands_first(canvas.values, _mean_reflectance(body, season_deg))
     system = str(section.get("longitude_system", ""))
     return SurfaceMap(body.name, np.array(palette.wavelengths_nm), relative, system)
@@ -425,7 +569,7 @@ def _nodes(step_deg: float, zonal: bool) -> Nodes:
     return np.linspace(-90.0, 90.0, rows), np.arange(1 if zonal else columns, dtype=np.float64) * (360.0 / columns)
 
 
-def _textured(body: Body, canvas: Canvas, conditions: Conditions, time_jd: float | None) -> Canvas:
+def _textured(body: Body, canvas: Canvas, conditions: Conditions) -> Canvas:
     """Return the canvas with the invented sections of the body's file painted on, at full width."""
     texture = body.sections.get("texture", ())
     if not texture:
@@ -434,7 +578,7 @@ def _textured(body: Body, canvas: Canvas, conditions: Conditions, time_jd: float
     values = np.broadcast_to(canvas.values, (len(latitudes), len(longitudes), canvas.values.shape[2])).copy()
     full = Canvas(latitudes, longitudes, canvas.palette, values)
     for section in texture:
-        paint_texture(full, section, conditions, time_jd)
+        paint_texture(full, section, conditions)
     return full
 
 

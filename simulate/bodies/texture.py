@@ -9,8 +9,7 @@ kind      needs
 ========  ============================================================================================
 spots     count, seed, south_deg, north_deg, width_deg (smallest, largest), aspect (width over height),
           strength (largest departure of the factor from 1), edge_deg
-row       count, seed, latitude_deg, width_deg, height_deg, jitter_deg, tilt_deg, edge_deg, factor;
-          zero_deg, drift_deg_per_day and epoch_jd where the row turns in another longitude system
+row       count, seed, latitude_deg, width_deg, height_deg, jitter_deg, tilt_deg, edge_deg, factor
 others    as the features of that kind, their colour a factor by band laid on what is there
 ========  ============================================================================================
 """
@@ -32,7 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 TEXTURE_KINDS = ("spots", "row", "area")
 
 
-def paint_texture(canvas: Canvas, section: Section, conditions: Conditions, time_jd: float | None) -> None:
+def paint_texture(canvas: Canvas, section: Section, conditions: Conditions) -> None:
     """Paint one invented layer, multiplying what is there.
 
     Parameters
@@ -43,8 +42,6 @@ def paint_texture(canvas: Canvas, section: Section, conditions: Conditions, time
         A ``[[texture]]`` section.
     conditions : Conditions
         For the radii.
-    time_jd : float or None
-        Julian date, for rows that drift; None stands for their epoch.
 
     Raises
     ------
@@ -55,7 +52,7 @@ def paint_texture(canvas: Canvas, section: Section, conditions: Conditions, time
     if kind == "spots":
         _spots(canvas, section)
     elif kind == "row":
-        _row(canvas, section, time_jd)
+        _row(canvas, section)
     else:
         canvas.scale_patch(read_patch(section, conditions), _factors(canvas.palette, section))
 
@@ -77,18 +74,15 @@ def _spots(canvas: Canvas, section: Section) -> None:
         canvas.scale_patch(patch, 1.0 + strength * (2.0 * shade - 1.0) * contrast)
 
 
-def _row(canvas: Canvas, section: Section, time_jd: float | None) -> None:
+def _row(canvas: Canvas, section: Section) -> None:
     """Spots of one kind around a parallel, nearly evenly spaced, as festoons are."""
     count = int(required(section, "count"))
     generator = np.random.Generator(np.random.PCG64(int(required(section, "seed"))))
     jitter = required(section, "jitter_deg") * (2.0 * generator.random((count, 2)) - 1.0)
-    epoch = section.get("epoch_jd", 0.0)
-    days = 0.0 if time_jd is None else time_jd - epoch
-    start = section.get("zero_deg", 0.0) + section.get("drift_deg_per_day", 0.0) * days
     for index in range(count):
         patch = Patch(
             required(section, "latitude_deg"),
-            (start + index * 360.0 / count + jitter[index, 0]) % 360.0,
+            (index * 360.0 / count + jitter[index, 0]) % 360.0,
             required(section, "width_deg") * (1.0 + jitter[index, 1] / 20.0),
             required(section, "height_deg"),
             required(section, "edge_deg"),

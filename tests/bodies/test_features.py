@@ -81,23 +81,58 @@ def test_spot_is_carried_on_with_growing_doubt():
 
 def test_taking_out_a_belt_leaves_its_zones_to_meet():
     jupiter = load_body("jupiter")
-    whole, bare = surface_map(jupiter), surface_map(jupiter, without=frozenset({"north equatorial belt"}))
-    latitude = np.linspace(8, 16, 9)
-    with_belt, without = whole.sample(latitude, 0.0), bare.sample(latitude, 0.0)
-    south, north = whole.sample(4.0, 0.0), whole.sample(20.0, 0.0)
-    assert np.all(without <= np.maximum(south, north)[:, None] + 1e-3)
-    assert np.all(without >= np.minimum(south, north)[:, None] - 1e-3)
-    assert np.all(with_belt[0] < 0.75 * without[0])
-    elsewhere = np.r_[np.linspace(-90, 5, 100), np.linspace(19, 90, 100)]
-    assert np.allclose(whole.sample(elsewhere, 0.0), bare.sample(elsewhere, 0.0), atol=1e-6)
+    common = {"red_spot_longitude_deg": 100.0}
+    whole = surface_map(jupiter, **common)
+    bare = surface_map(jupiter, without=frozenset({"north equatorial belt"}), **common)
+    with_belt, without = (surface.reflectance.mean(axis=2) for surface in (whole, bare))
+    latitude = whole.latitudes_deg
+    inside = (latitude > 8) & (latitude < 19)
+    ends = with_belt[:, np.isin(latitude, (5.0, 22.0))]
+    assert np.all(without[:, inside] <= ends.max(axis=1, keepdims=True) + 1e-3)
+    assert np.all(without[:, inside] >= ends.min(axis=1, keepdims=True) - 1e-3)
+    assert with_belt[0][inside].min() < 0.6 * without[0][inside].min()
+    elsewhere = (latitude < 5) | (latitude > 22)
+    assert np.allclose(whole.reflectance[:, elsewhere], bare.reflectance[:, elsewhere], atol=1e-6)
+    # what lies along the belt stays: the structure, relative to its latitude, is the same
+    row = np.flatnonzero(latitude == 12.0)[0]
+    relative = [surface.reflectance[1, row] / surface.reflectance[1, row].mean() for surface in (whole, bare)]
+    assert np.allclose(*relative, atol=1e-4)
 
 
 def test_taking_out_the_spot_leaves_belt_and_zone():
     jupiter = load_body("jupiter")
-    bare = surface_map(jupiter, without=frozenset({"red spot"}))
-    latitude, longitude = np.linspace(-30, -15, 40)[:, None], np.linspace(0, 360, 90)[None, :]
-    assert np.ptp(bare.sample(latitude, longitude), axis=2).max() < 1e-6
-    assert np.ptp(surface_map(jupiter).sample(latitude, longitude), axis=2).max() > 0.2
+    whole = surface_map(jupiter, red_spot_longitude_deg=100.0)
+    bare = surface_map(jupiter, without=frozenset({"red spot"}), red_spot_longitude_deg=100.0)
+    mean = whole.reflectance.mean(axis=2)
+    row = np.flatnonzero(whole.latitudes_deg == -22.0)[0]
+    spot, gone = whole.sample(-22.0, 260.0), bare.sample(-22.0, 260.0)
+    assert spot[0] < 0.75 * mean[0, row]  # blue: the spot is dark
+    assert gone == pytest.approx(mean[:, row], rel=0.04)
+    away = np.arange(0.0, 230.0)
+    assert np.allclose(whole.sample(-22.0, away), bare.sample(-22.0, away), atol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["festoons", "barges", "white ovals", "wake of the red spot"])
+def test_a_marking_taken_out_leaves_the_mean_of_its_latitude(name):
+    jupiter = load_body("jupiter")
+    whole = surface_map(jupiter, red_spot_longitude_deg=100.0)
+    bare = surface_map(jupiter, without=frozenset({name}), red_spot_longitude_deg=100.0)
+    section = next(f for f in jupiter.features if f["name"] == name)
+    mean = whole.reflectance.mean(axis=2)
+    for latitude, east, _, _ in section["places"]:
+        row = round((latitude + 90.0) * 4)
+        assert bare.sample(row / 4 - 90.0, 260.0 + east) == pytest.approx(mean[:, row], rel=0.04)
+    assert np.abs(whole.reflectance[1] - bare.reflectance[1]).max() > 0.1
+
+
+def test_inner_structure_is_levelled_to_the_spots_own_mean():
+    jupiter = load_body("jupiter")
+    whole = surface_map(jupiter, red_spot_longitude_deg=100.0)
+    bare = surface_map(jupiter, without=frozenset({"inner structure of the red spot"}), red_spot_longitude_deg=100.0)
+    places = np.linspace(-23.5, -20.5, 13)[:, None], 260.0 + np.linspace(-3, 3, 25)[None, :]
+    before, after = whole.sample(*places)[1], bare.sample(*places)[1]
+    assert after.std() < 0.05 * before.std()
+    assert after.mean() == pytest.approx(before.mean(), rel=0.15)
 
 
 @pytest.mark.parametrize("name", ["syrtis major", "mare acidalium", "mare cimmerium", "sinus sabaeus", "solis lacus"])

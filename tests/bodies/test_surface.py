@@ -71,30 +71,28 @@ def test_mars_agrees_with_the_measured_ground():
 
 
 def test_jupiter_has_two_main_belts():
-    jupiter = surface_map(load_body("jupiter"), without=frozenset({"red spot"}))
-    assert jupiter.reflectance.shape == (3, 721, 1)
-    blue, latitude = jupiter.reflectance[0, :, 0], jupiter.latitudes_deg
-    dark = latitude[blue < np.sort(blue)[70]]
-    # the darkest 70 rows lie in the two belts (published jet latitudes) and in both
-    inside = ((dark > -20.5) & (dark < -6.4)) | ((dark > 6.1) & (dark < 18.2))
+    jupiter = surface_map(load_body("jupiter"), red_spot_longitude_deg=100.0)
+    assert jupiter.reflectance.shape == (3, 721, 1440)
+    blue, latitude = jupiter.reflectance[0].mean(axis=1), jupiter.latitudes_deg
+    near = np.abs(latitude) < 35
+    dark = latitude[near][blue[near] < np.sort(blue[near])[60]]
+    # mean jet latitudes 7.2 S to 19.7 S and 6.9 N to 17.4 N (published); the northern one was wide in 2000
+    inside = ((dark > -21) & (dark < -6.4)) | ((dark > 6.1) & (dark < 20))
     assert inside.all()
     assert np.any(dark < 0)
     assert np.any(dark > 0)
-    # belt to zone contrast R 0.10, G 0.18, B 0.27 (from memory, +-0.07)
-    zone, belt = jupiter.sample([3.5, 12.0], 0.0).T
-    for band, expected in zip((2, 1, 0), (0.10, 0.18, 0.27), strict=True):
-        assert michelson(zone[band], belt[band]) == pytest.approx(expected, abs=0.07)
 
 
 def test_red_spot_stands_at_its_west_longitude_with_its_length():
     jupiter = surface_map(load_body("jupiter"), red_spot_longitude_deg=100.0)
     assert jupiter.longitude_system == "II"
-    east = np.arange(230, 290, 0.05)
-    green = jupiter.sample(-22.4, east)[1]
-    dark = east[green < (green.min() + jupiter.sample(-22.4, 0.0)[1]) / 2]
-    assert dark.mean() == pytest.approx(260.0, abs=0.1)
+    east = np.arange(252.5, 270, 0.05)
+    level = jupiter.reflectance[0].mean(axis=1)[round((90 - 22.0) * 4)]
+    blue = jupiter.sample(-22.0, east)[0] / level
+    dark = east[blue < 0.7]
+    assert dark.mean() == pytest.approx(260.0, abs=2.0)
     # 13 800 km (13 000 to 14 500 in 2023-25) at 1164 km a degree
-    assert np.ptp(dark) == pytest.approx(13800 / 1164, abs=0.5)
+    assert np.ptp(dark) == pytest.approx(13800 / 1164, abs=2)
 
 
 def test_stale_spot_warns_and_a_given_one_does_not():
@@ -127,9 +125,9 @@ def test_uranus_is_brighter_around_its_north_pole_in_red():
 
 
 def test_texture_is_off_unless_asked_for():
-    jupiter = load_body("jupiter")
-    plain = surface_map(jupiter)
-    textured = surface_map(jupiter, invented_texture=True)
+    neptune = load_body("neptune")
+    plain = surface_map(neptune)
+    textured = surface_map(neptune, invented_texture=True)
     assert not np.array_equal(plain.reflectance, textured.reflectance)
     assert np.abs(textured.reflectance / plain.reflectance - 1).mean() < 0.02
     assert np.ptp(surface_map(load_body("venus")).reflectance) == 0
@@ -188,15 +186,53 @@ def test_zonal_map_needs_no_longitude():
     assert zonal.sample([[-90.0, 0.0, 90.0]], [[10.0, 200.0, 359.9]])[0, 0] == pytest.approx([0.0, 0.5, 1.0])
 
 
-def test_nothing_is_taken_out_of_a_users_map():
+def test_a_users_map_is_taken_as_it_is_under_clear_air():
     mars, own = load_body("mars"), small_map()
     assert surface_map(mars, user_map=own) is own
-    with pytest.raises(InputError, match="user's own map"):
-        surface_map(mars, user_map=own, without=frozenset({"syrtis major"}))
     veiled = surface_map(mars, user_map=own, dust=2.0)
     spread = np.ptp(veiled.reflectance, axis=(1, 2)) / np.ptp(own.reflectance, axis=(1, 2))
     # blue is not brightened by dust, red by 8 per cent at most
     assert spread == pytest.approx(np.exp(-2) * np.array([1.0, 1 + 0.08 * (1 - np.exp(-2))]), rel=0.02)
+
+
+def dotted_map(latitude, longitude, half):
+    """A map of level 1 on 1 deg with a dark square."""
+    values = np.ones((2, 181, 360), np.float32)
+    values[:, latitude + 90 - half : latitude + 91 + half, longitude - half : longitude + half + 1] = 0.5
+    return SurfaceMap("own", np.array([450.0, 650.0]), values)
+
+
+def test_an_area_is_taken_out_of_a_users_map():
+    # Mare Cimmerium and Syrtis Major are where the gazetteer has them on any map: 9.9 N 70 E
+    own = dotted_map(10, 70, 5)
+    bare = surface_map(load_body("mars"), user_map=own, without=frozenset({"syrtis major"}))
+    assert own.sample(10.0, 70.0)[0] == pytest.approx(0.5)
+    assert bare.sample(10.0, 70.0) == pytest.approx([1.0, 1.0], abs=0.1)
+    assert np.allclose(bare.sample(-40.0, np.arange(360.0)), 1.0)
+
+
+def test_a_belt_is_taken_out_of_a_users_map():
+    values = np.ones((1, 181, 360), np.float32)
+    values[:, 100:106] = 0.6
+    own = SurfaceMap("own", np.array([550.0]), values)
+    bare = surface_map(load_body("jupiter"), user_map=own, without=frozenset({"north equatorial belt"}))
+    assert bare.sample(13.0, 10.0)[0] == pytest.approx(1.0, abs=0.02)
+
+
+def test_season_and_caps_are_laid_upon_a_users_map():
+    own = dotted_map(10, 70, 5)
+    winter = surface_map(load_body("mars"), user_map=own, solar_longitude_deg=330.0)
+    bare = surface_map(
+        load_body("mars"), user_map=own, solar_longitude_deg=330.0, without=frozenset({"north polar cap", "north polar hood"})
+    )
+    assert winter.sample(80.0, 0.0)[0] > 1.5
+    assert bare.sample(80.0, 0.0)[0] == pytest.approx(1.0, abs=0.3)
+    assert winter.sample(10.0, 70.0)[1] == pytest.approx(0.5, abs=0.1)
+
+
+def test_what_has_no_place_on_a_users_map_is_refused():
+    with pytest.raises(InputError, match="no place of its own on a map of yours"):
+        surface_map(load_body("jupiter"), user_map=dotted_map(10, 70, 5), without=frozenset({"red spot"}))
 
 
 def test_no_places_at_all_give_an_empty_answer() -> None:

@@ -35,31 +35,14 @@ ROW = {
     "jitter_deg": 0,
     "edge_deg": 1,
     "factor": {"green": 0.5},
-    "zero_deg": 20,
-    "epoch_jd": 2451545.0,
-    "drift_deg_per_day": 7.63,
 }
 
 
-def test_row_stands_evenly_around_its_parallel_and_drifts():
-    still, later = canvas(), canvas()
-    paint_texture(still, section(**ROW), CONDITIONS, None)
-    paint_texture(later, section(**ROW), CONDITIONS, 2451545.0 + 10)
-    assert still.values[100, [20, 110, 200, 290], 0] == pytest.approx([0.5] * 4)
-    assert still.values[100, [65, 155, 245, 335], 0] == pytest.approx([1.0] * 4)
-    # ten days at 7.63 deg/d: 76.3 deg on, to 96.3 (and 6.3)
-    assert later.values[100, [96, 6], 0] == pytest.approx([0.5, 0.5])
-
-
-def test_festoons_keep_their_place_in_system_one():
-    # System I turns 7.63 deg a day faster than System II (877.900 - 870.270): after 360/7.63 days they are back
-    jupiter = load_body("jupiter")
-    common = {"red_spot_longitude_deg": 65.0, "invented_texture": True}
-    first = surface_map(jupiter, time_jd=2460000.0, **common)
-    back = surface_map(jupiter, time_jd=2460000.0 + 360 / 7.63, **common)
-    half = surface_map(jupiter, time_jd=2460000.0 + 180 / 7.63, **common)
-    assert np.allclose(first.reflectance, back.reflectance, atol=1e-4)
-    assert np.abs(first.reflectance - half.reflectance).max() > 0.05
+def test_row_stands_evenly_around_its_parallel():
+    still = canvas()
+    paint_texture(still, section(**ROW), CONDITIONS)
+    assert still.values[100, [0, 90, 180, 270], 0] == pytest.approx([0.5] * 4)
+    assert still.values[100, [45, 135, 225, 315], 0] == pytest.approx([1.0] * 4)
 
 
 def test_spots_are_the_same_every_time_and_no_stronger_than_stated():
@@ -75,8 +58,8 @@ def test_spots_are_the_same_every_time_and_no_stronger_than_stated():
         edge_deg=1,
     )
     first, again = canvas(), canvas()
-    paint_texture(first, spots, CONDITIONS, None)
-    paint_texture(again, spots, CONDITIONS, 2460000.0)
+    paint_texture(first, spots, CONDITIONS)
+    paint_texture(again, spots, CONDITIONS)
     assert np.array_equal(first.values, again.values)
     assert first.values.std() > 0.005
     assert np.all(first.values[:25] == 1.0)  # beyond 60 S and the largest spot nothing is painted
@@ -85,4 +68,4 @@ def test_spots_are_the_same_every_time_and_no_stronger_than_stated():
 
 def test_unknown_kind_is_refused():
     with pytest.raises(InputError, match="spots, row, area"):
-        paint_texture(canvas(), section(kind="stripes"), CONDITIONS, None)
+        paint_texture(canvas(), section(kind="stripes"), CONDITIONS)

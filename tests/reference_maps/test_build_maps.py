@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 import png
 import pytest
-from build_maps import CHECKSUMS, FULL, built_files, grey_png, main
+from build_maps import CHECKSUMS, FULL, built_files, main
 from PIL import Image
 
 from simulate.bodies import load_body
 from simulate.bodies.surface import surface_map
+from simulate.values.png import grey_png
 
+MEASURED = ("jupiter_structure.png",)
 FOLDER = Path(__file__).parents[2] / "reference_maps"
 
 
@@ -29,7 +31,11 @@ def pixels(content):
 
 
 def test_stored_maps_are_what_the_recipe_builds(built):
+<<<<<<< HEAD:tests/reference_maps/test_build_maps.py
     stored = {path.name for path in FOLDER.iterdir() if path.is_file()} - {"PROVENANCE.md", CHECKSUMS}
+=======
+    stored = {path.name for path in FOLDER.iterdir() if path.is_file()} - {"PROVENANCE.md", CHECKSUMS, *MEASURED}
+>>>>>>> 3b8b3dc (Draw Jupiter from a measured map, with level, colour and scatter of a measured year):tests/bodies/test_build_maps.py
     assert stored == set(built)
     for name, content in built.items():
         on_disc = (FOLDER / name).read_bytes()

@@ -1,0 +1,86 @@
+"""Measured maps against calibrated data that is not part of the project (tests skip where it is missing)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from simulate.bodies import load_body
+from simulate.bodies.surface import surface_map
+
+DATA = next((up / "shared" / "data" for up in Path(__file__).resolve().parents if (up / "shared" / "data").is_dir()), Path())
+FOLDER = Path(__file__).parents[2] / "reference_maps"
+
+WAVENUMBERS = ((1, 6), (6, 21), (21, 61), (61, 201))
+
+
+def planetographic(centric_deg):
+    """Jupiter, radii of the IAU (Archinal et al. 2018)."""
+    return np.degrees(np.arctan(np.tan(np.radians(centric_deg)) * (71492 / 66854) ** 2))
+
+
+@pytest.fixture(scope="module")
+def film():
+    """A moon-free frame of the colour film of the Cassini fly-by (NASA/JPL/University of Arizona), 60 S to 60 N."""
+    path = DATA / "jupiter_2000_frame_01.jpg"
+    if not path.is_file():
+        pytest.skip("the frame of 2000 is not here")
+    with Image.open(path) as image:
+        return np.asarray(image, dtype=float)[::-1]
+
+
+@pytest.fixture(scope="module")
+def jupiter():
+    return surface_map(load_body("jupiter"), red_spot_longitude_deg=0.0)
+
+
+def powers(rows):
+    waves = np.abs(np.fft.rfft(rows / rows.mean(axis=1, keepdims=True) - 1, axis=1) / rows.shape[1]) ** 2
+    return np.array([2 * waves[:, low:high].sum(axis=1).mean() for low, high in WAVENUMBERS])
+
+
+def test_small_ovals_say_that_the_film_counts_planetocentric_latitude(film):
+    # the white ovals of the south south temperate belt lie at 40.7 S planetographic (common practice of observers)
+    green = film[..., 1]
+    latitude = (np.arange(600) + 0.5) / 5 - 60
+    bright = np.quantile(green, 0.998, axis=1) / np.median(green, axis=1)
+    near = (latitude > -45) & (latitude < -33)
+    assert latitude[near][np.argmax(bright[near])] == pytest.approx(-36.9, abs=0.9)
+
+
+@pytest.mark.parametrize("centric", [50, 40, 30, 22, 16, 10, 6, 0, -6, -10, -15, -22, -34, -45, -54])
+def test_jupiter_varies_along_longitude_as_measured(film, jupiter, centric):
+    row = (centric + 60) * 5
+    expected = powers(film[row - 10 : row + 10, :, 1])
+    latitude = planetographic(np.linspace(centric - 2, centric + 2, 17))
+    found = powers(jupiter.sample(latitude[:, None], np.arange(1440)[None, :] / 4)[1])
+    assert found.sum() / expected.sum() == pytest.approx(1.0, abs=0.5)
+    strong = expected > 0.1 * expected.sum()
+    assert np.all(np.abs(np.log(found / expected))[strong] < np.log(2.25))  # a factor 1.5 of the scatter
+
+
+@pytest.mark.parametrize(
+    ("name", "south", "north"), [("north equatorial", 8, 15), ("south equatorial", -17, -8), ("north temperate", 21, 24)]
+)
+def test_colours_of_jupiters_belts_are_those_measured(film, jupiter, name, south, north):
+    latitude = (np.arange(600) + 0.5) / 5 - 60
+    inside, zone = (latitude > south) & (latitude < north), (latitude > -5) & (latitude < 4)
+    expected = film[inside].mean(axis=(0, 1)) / film[zone].mean(axis=(0, 1))
+    zonal = jupiter.reflectance.mean(axis=2)[::-1]
+    own = jupiter.latitudes_deg
+
+    def mean(low, high):
+        low, high = planetographic(low), planetographic(high)
+        return zonal[:, (own > low) & (own < high)].mean(axis=1)
+
+    assert mean(south, north) / mean(-5, 4) == pytest.approx(expected, rel=0.05), name
+
+
+def test_pictures_are_small_and_their_origin_is_told():
+    text = (FOLDER / "PROVENANCE.md").read_text()
+    for name in ("jupiter_structure.png",):
+        assert (FOLDER / name).stat().st_size < 3e6
+        assert name in text
