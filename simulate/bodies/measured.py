@@ -75,7 +75,9 @@ def read_measured(name: str, lowest: float, highest: float) -> FloatArray:
         with reference_folder().joinpath(name).open("rb") as file, Image.open(file) as image:
             pixels = np.asarray(image, dtype=np.float32)[::-1]
     except FileNotFoundError as error:
-        raise MissingError("map of the body", f"{name} is not in {reference_folder()}: install the program anew") from error
+        raise MissingError(
+            "map of the body", f"{name} is not in {reference_folder()}: install the program anew"
+        ) from error
     padded = np.concatenate([pixels[:1], pixels, pixels[-1:]])
     nodes = 0.5 * (padded[:-1] + padded[1:])
     return frozen_array(lowest + nodes * np.float32((highest - lowest) / FULL), np.float32)
@@ -106,7 +108,11 @@ def measured_values(body: Body, palette: Palette) -> FloatArray:
 
 
 def _tint_oval(
-    body: Body, palette: Palette, relative: FloatArray, latitude: npt.NDArray[np.float64], longitude: npt.NDArray[np.float64]
+    body: Body,
+    palette: Palette,
+    relative: FloatArray,
+    latitude: npt.NDArray[np.float64],
+    longitude: npt.NDArray[np.float64],
 ) -> None:
     """Give the drifting oval its own colour, in place: its mean is measured, its structure that of the green map."""
     oval = oval_section(body)

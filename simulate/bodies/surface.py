@@ -315,7 +315,7 @@ def _veiled(body: Body, bare: SurfaceMap, dust: float) -> SurfaceMap:
 
 @lru_cache(maxsize=4)
 def _turned(body: Body, bare: SurfaceMap, oval_deg: float) -> SurfaceMap:
-    """Turn a map, in which everything keeps its place beside the drifting oval, so that the oval stands at its place."""
+    """Turn a map, in which everything stays beside the drifting oval, so that the oval stands at its place."""
     oval = oval_section(body)
     return bare if oval is None else bare.turned(-oval_deg - required(oval, "map_longitude_deg"))
 
@@ -397,7 +397,10 @@ def _take_out(
         for latitude, east, width, height in feature["places"]:
             narrow = float(np.cos(np.radians(latitude)))
             level(
-                values, latitudes, longitudes, Patch(latitude, middle + east, width * narrow, height, edge, shape="band")
+                values,
+                latitudes,
+                longitudes,
+                Patch(latitude, middle + east, width * narrow, height, edge, shape="band"),
             )
     else:
         shape = read_patch(feature, conditions, required(oval, "map_longitude_deg"))

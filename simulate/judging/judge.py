@@ -801,16 +801,24 @@ def _ring_light(bench: Bench, distance_arcsec: float) -> FloatArray:
     return np.maximum(np.median(bench.picture[:, ring], axis=1) - bench.sky_rate, 0.0)
 
 
-def in_sight(feature: JudgedFeature, body: Body, seen: Apparition) -> bool:
-    """Return whether it is worth drawing a feature: on this side of the body, its shadow on the disc."""
+def in_sight(feature: JudgedFeature, body: Body, seen: Apparition, spot_west_deg: float | None = None) -> bool:
+    """Return whether it is worth drawing a feature: on this side of the body, its shadow on the disc.
+
+    `spot_west_deg` is the longitude of the drifting oval, where it was given; what drifts with it and has one place
+    only is then looked for there.
+    """
     if feature.stage == "shadow":
         casting = {moon.name for moon in seen.moons if moon.shadow_east_arcsec is not None}
         return bool(casting & set(feature.subjects))
     if feature.stage == "facing" and feature.longitude_of:
         place = feature_longitude_east(body, feature.longitude_of)
+        system = str(body.section("map").get("longitude_system", ""))
+        if place is None and spot_west_deg is not None:
+            offsets = offsets_from_oval_deg(body, feature.longitude_of)
+            place = offsets[0] - spot_west_deg if len(offsets) == 1 else None
         if place is not None and seen.central_meridian_deg:
             sense = -1.0 if body.longitude_sense == "west" else 1.0
-            middle = sense * next(iter(seen.central_meridian_deg.values()))
+            middle = sense * seen.central_meridian_deg.get(system, next(iter(seen.central_meridian_deg.values())))
             return abs((place - middle + 180.0) % 360.0 - 180.0) <= FARTHEST_SIGHT_DEG
     return True
 
@@ -826,6 +834,14 @@ def feature_longitude_east(body: Body, name: str) -> float | None:
             angles = np.radians(section["outline"][:, 1])
             return math.degrees(math.atan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360.0
     return None
+
+
+def offsets_from_oval_deg(body: Body, name: str) -> tuple[float, ...]:
+    """Return how far east of the drifting oval the places of a feature lie that drifts with it, deg."""
+    section = next((f for f in body.features if f.get("name") == name), None)
+    if section is None or "places" not in section:
+        return (0.0,)
+    return tuple(float(east) for east in section["places"][:, 1])
 
 
 def judge_scene(
@@ -855,7 +871,7 @@ def judge_scene(
             moons = [moon for moon in seen.moons if moon.name in feature.subjects and moon.state == "clear"]
             verdict = judge_moons(bench, feature, moons) if options.moons else None
             found += [replace(verdict, name=judged_moons_name(feature, moons))] if verdict else []
-        elif in_sight(feature, body, seen):
+        elif in_sight(feature, body, seen, options.red_spot_longitude_deg):
             pair = make_pair(feature, scene, body, plain)
             found += judge_pair(bench, pair) if pair else []
     return tuple(found)

@@ -33,6 +33,7 @@ from simulate.judging.judge import (
     judge_pair,
     make_bench,
     make_pair,
+    offsets_from_oval_deg,
     onto_stack,
     scene_colours,
     scene_spectrum,
@@ -364,8 +365,9 @@ def staged(
         return _with_shadow(seen, feature.subjects[0]), options
     if feature.stage == "facing" and seen.central_meridian_deg:
         place = feature_longitude_east(body, feature.longitude_of)
-        if place is None:  # it drifts: put it where the middle is
-            return seen, replace(options, red_spot_longitude_deg=_map_meridian(body, seen))
+        if place is None:  # it drifts with the oval: turn the map until it lies where the middle is
+            east = offsets_from_oval_deg(body, feature.longitude_of)[0]
+            return seen, replace(options, red_spot_longitude_deg=(_map_meridian(body, seen) + east) % 360.0)
         sense = -1.0 if body.longitude_sense == "west" else 1.0
         return replace(
             seen, central_meridian_deg=dict.fromkeys(seen.central_meridian_deg, sense * place % 360.0)

@@ -11,7 +11,9 @@ from PIL import Image
 from simulate.bodies import load_body
 from simulate.bodies.surface import surface_map
 
-DATA = next((up / "shared" / "data" for up in Path(__file__).resolve().parents if (up / "shared" / "data").is_dir()), Path())
+DATA = next(
+    (up / "shared" / "data" for up in Path(__file__).resolve().parents if (up / "shared" / "data").is_dir()), Path()
+)
 FOLDER = Path(__file__).parents[2] / "reference_maps"
 
 WAVENUMBERS = ((1, 6), (6, 21), (21, 61), (61, 201))
@@ -63,7 +65,8 @@ def test_jupiter_varies_along_longitude_as_measured(film, jupiter, centric):
 
 
 @pytest.mark.parametrize(
-    ("name", "south", "north"), [("north equatorial", 8, 15), ("south equatorial", -17, -8), ("north temperate", 21, 24)]
+    ("name", "south", "north"),
+    [("north equatorial", 8, 15), ("south equatorial", -17, -8), ("north temperate", 21, 24)],
 )
 def test_colours_of_jupiters_belts_are_those_measured(film, jupiter, name, south, north):
     latitude = (np.arange(600) + 0.5) / 5 - 60

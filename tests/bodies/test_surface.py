@@ -223,7 +223,10 @@ def test_season_and_caps_are_laid_upon_a_users_map():
     own = dotted_map(10, 70, 5)
     winter = surface_map(load_body("mars"), user_map=own, solar_longitude_deg=330.0)
     bare = surface_map(
-        load_body("mars"), user_map=own, solar_longitude_deg=330.0, without=frozenset({"north polar cap", "north polar hood"})
+        load_body("mars"),
+        user_map=own,
+        solar_longitude_deg=330.0,
+        without=frozenset({"north polar cap", "north polar hood"}),
     )
     assert winter.sample(80.0, 0.0)[0] > 1.5
     assert bare.sample(80.0, 0.0)[0] == pytest.approx(1.0, abs=0.3)

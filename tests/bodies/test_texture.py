@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulate.bodies import load_body
 from simulate.bodies.features import Canvas, Conditions, Palette
 from simulate.bodies.sections import read_section
-from simulate.bodies.surface import surface_map
 from simulate.bodies.texture import paint_texture
 from simulate.errors import InputError
 

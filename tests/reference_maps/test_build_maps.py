@@ -31,11 +31,7 @@ def pixels(content):
 
 
 def test_stored_maps_are_what_the_recipe_builds(built):
-<<<<<<< HEAD:tests/reference_maps/test_build_maps.py
-    stored = {path.name for path in FOLDER.iterdir() if path.is_file()} - {"PROVENANCE.md", CHECKSUMS}
-=======
     stored = {path.name for path in FOLDER.iterdir() if path.is_file()} - {"PROVENANCE.md", CHECKSUMS, *MEASURED}
->>>>>>> 3b8b3dc (Draw Jupiter from a measured map, with level, colour and scatter of a measured year):tests/bodies/test_build_maps.py
     assert stored == set(built)
     for name, content in built.items():
         on_disc = (FOLDER / name).read_bytes()
