@@ -67,6 +67,9 @@ comes a quarter of an hour early or late, which a user would notice."""
 
 _MEAN_STEP_DEG = 1.0
 
+_LARGEST_AVERAGED = 12
+"""Most nodes that a coarser map takes together."""
+
 
 @dataclass(frozen=True, eq=False)
 class SurfaceMap:
@@ -130,6 +133,17 @@ class SurfaceMap:
         other = copy.copy(self)
         object.__setattr__(other, "first_longitude_deg", self.first_longitude_deg + east_deg)
         return other
+
+    def coarser(self, step_deg: float) -> SurfaceMap:
+        """Return the map averaged over about `step_deg`, itself where it is no finer; kept.
+
+        A picture whose cells are wider than the nodes of the map would otherwise pick single nodes out of its finest
+        structure.
+        """
+        rows, columns = self.reflectance.shape[1] - 1, self.reflectance.shape[2]
+        wanted = min(step_deg * rows / 180.0, _LARGEST_AVERAGED)
+        factor = max(n for n in range(1, max(int(wanted), 1) + 1) if rows % n == 0 and columns % n == 0)
+        return self if factor == 1 else _averaged(self, factor)
 
     def sample(
         self,
@@ -200,6 +214,23 @@ class SurfaceMap:
         high *= up
         low += high
         return low
+
+
+@lru_cache(maxsize=6)
+def _averaged(fine: SurfaceMap, factor: int) -> SurfaceMap:
+    """Return a map with every `factor`-th row and column, each the mean of those around it."""
+    bands, rows, columns = fine.reflectance.shape
+    across = fine.reflectance.reshape(bands, rows, columns // factor, factor).mean(axis=3)
+    half = factor // 2
+    reach = range(-half, half + 1)
+    ends = 0.5 if factor % 2 == 0 else 1.0  # an even number of rows takes half of each outermost
+    chosen = np.arange(0, rows, factor)
+    total = np.zeros((bands, len(chosen), columns // factor), np.float32)
+    for offset in reach:
+        total += across[:, np.clip(chosen + offset, 0, rows - 1)] * (ends if abs(offset) == half else 1.0)
+    total /= factor
+    first = fine.first_longitude_deg + 0.5 * (factor - 1) * 360.0 / columns
+    return SurfaceMap(fine.name, fine.wavelengths_nm, total, fine.longitude_system, first)
 
 
 def surface_map(

@@ -67,6 +67,10 @@ _REFERENCE_CELLS = 100.0
 """Cells on the radius of the grid that ties globe and rings to the magnitude, good to 0.05 %."""
 
 
+_INTEGRAL_CELLS = 40.0
+"""Cells on the radius over which a map is averaged before its light is summed over the disc."""
+
+
 def render(
     apparition: Apparition,
     body: Body | str,
@@ -108,7 +112,7 @@ def render(
     check_without(known, chosen.without)
     if known.disc_radius_km == 0:
         return _point_scene(apparition, known, grid, bins)
-    subject = _Subject(apparition, known, bins, chosen)
+    subject = _Subject(apparition, known, bins, chosen, grid.step_arcsec)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
     shades = moon_shadows(apparition, subject.ellipsoid, subject.km_per_arcsec, subject.without) if chosen.moons else []
     backdrop = Backdrop(subject.ellipsoid)
@@ -173,6 +177,8 @@ class _Subject:
     body: Body
     bins: SpectralBins
     options: SceneOptions
+    step_arcsec: float
+    """Finest step in which the map is looked at."""
 
     @property
     def without(self) -> frozenset[str]:
@@ -214,6 +220,9 @@ class _Subject:
         surface = self._map(frozenset() if whole else surface_names(self.body, self.without))
         if _uniform(surface):
             return None
+        if isinstance(surface, SurfaceMap):
+            radius = disc_radius_arcsec(self.apparition, self.body)
+            surface = surface.coarser(math.degrees(self.step_arcsec / radius))
         seen = self.apparition.central_meridian_deg
         meridian = seen.get(surface.longitude_system, next(iter(seen.values())))
         sense = -1.0 if self.body.longitude_sense == "west" else 1.0
@@ -236,7 +245,8 @@ class _Subject:
 @lru_cache(maxsize=64)
 def _reference_integral(apparition: Apparition, body: Body, bins: SpectralBins, options: SceneOptions) -> FloatArray:
     """Kept, since pairs of scenes with and without a feature share it."""
-    return frozen_array(_Subject(apparition, body, bins, options).globe([], whole=True).integral())
+    step = disc_radius_arcsec(apparition, body) / _INTEGRAL_CELLS
+    return frozen_array(_Subject(apparition, body, bins, options, step).globe([], whole=True).integral())
 
 
 def _uniform(surface: SurfaceMap) -> bool:
@@ -315,8 +325,8 @@ def _ring_scale(apparition: Apparition, body: Body, bins: SpectralBins) -> float
     seen = visual_weights(bins)
     used = np.flatnonzero(seen > 1e-4 * seen.max())
     bins = SpectralBins(bins.edges_nm[used[0] : used[-1] + 2])
-    subject = _Subject(apparition, body, bins, SceneOptions(moons=False))
     grid = scene_grid(apparition, body, scene_radius_arcsec(apparition, body) / _REFERENCE_CELLS)
+    subject = _Subject(apparition, body, bins, SceneOptions(moons=False), grid.step_arcsec)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
     _draw_system(radiance, grid, subject, visible_rings(body, frozenset()), subject.ring_view(), [], 1.0)
     weights = visual_weights(bins, body)

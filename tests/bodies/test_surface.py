@@ -242,3 +242,20 @@ def test_no_places_at_all_give_an_empty_answer() -> None:
     found = surface_map(load_body("jupiter"), red_spot_longitude_deg=0.0).sample(np.empty(0), np.empty(0))
     assert found.shape[1:] == (0,)
     assert found.shape[0] > 1
+
+
+@pytest.mark.parametrize("factor", [2, 3, 4])
+def test_a_coarser_map_holds_the_means_of_the_fine_one(factor):
+    values = np.random.default_rng(8).uniform(0.5, 1.5, (2, 25, 48)).astype(np.float32)
+    fine = SurfaceMap("ball", np.array([450.0, 650.0]), values, first_longitude_deg=3.0)
+    coarse = fine.coarser(180.0 / 24 * factor)
+    assert coarse.reflectance.shape == (2, 24 // factor + 1, 48 // factor)
+    # independent route: a fine comb of samples around a node, averaged
+    node = coarse.latitudes_deg[1], coarse.longitudes_deg[2]
+    spread = np.arange(factor) - (factor - 1) / 2
+    rows = node[0] + 7.5 * (spread if factor % 2 else np.linspace(-factor / 2, factor / 2, factor + 1))
+    weight = np.ones(len(rows)) if factor % 2 else np.array([0.5, *[1.0] * (factor - 1), 0.5])
+    grid = fine.sample(rows[:, None], (node[1] + 7.5 * spread)[None, :])
+    expected = np.average(grid.mean(axis=2), axis=1, weights=weight)
+    assert coarse.reflectance[:, 1, 2] == pytest.approx(expected, rel=1e-5)
+    assert fine.coarser(1.0) is fine
