@@ -21,11 +21,9 @@ from simulate.air.seeing import (
     kept_share_gain,
     kept_transfer,
     long_exposure_transfer,
-    lucky_chance,
     motion_removed_transfer,
     seeing_fwhm_arcsec,
     seeing_transfers,
-    wavefront_chance,
 )
 from simulate.air.sky import Sky, standard_pressure_hpa
 
@@ -40,7 +38,6 @@ __all__ = [
     "kept_share_gain",
     "kept_transfer",
     "long_exposure_transfer",
-    "lucky_chance",
     "motion_removed_transfer",
     "refraction_arcsec",
     "refractivity",
@@ -50,5 +47,4 @@ __all__ = [
     "sky_radiance",
     "standard_pressure_hpa",
     "transmission",
-    "wavefront_chance",
 ]

@@ -303,32 +303,6 @@ def _overlap(shift: FloatArray, radius: float) -> tuple[FloatArray, FloatArray, 
     return x.reshape(points), np.repeat(y, len(u), axis=1), weights.reshape(points)
 
 
-def lucky_chance(aperture_over_r0: float) -> float:
-    """Return the chance of a short exposure with less than 1 rad2 of wavefront variance, by Fried's fit.
-
-    5.6 exp(-0.1557 (D/r0)^2) (Fried 1978, J. Opt. Soc. Am. 68, 1651), made for D/r0 above 3.5 and held
-    at 1 below 3.33, where it would exceed it; `wavefront_chance` is better below 5.
-    """
-    return min(1.0, 5.6 * math.exp(-0.1557 * aperture_over_r0**2))
-
-
-def wavefront_chance(limit_rad2: float, aperture_over_r0: float) -> float:
-    """Return the chance that a short exposure's wavefront variance, tilt removed, is below a limit.
-
-    Parameters
-    ----------
-    limit_rad2 : float
-        Variance over the aperture, rad2.
-    aperture_over_r0 : float
-        D / r0; 0 gives 1.
-    """
-    if aperture_over_r0 <= 0:
-        return 1.0
-    mean = _RESIDUAL_RAD2 * aperture_over_r0 ** (5.0 / 3.0)
-    place, below = _variance_distribution()
-    return float(np.interp(limit_rad2 / mean, place, below))
-
-
 @lru_cache(maxsize=128)
 def kept_share_gain(kept: float) -> float:
     """Return the mean wavefront variance of the best share of frames over that of all frames.

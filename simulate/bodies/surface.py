@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from importlib import resources
@@ -726,8 +725,3 @@ def _spline(
     closed = np.append(nodes, nodes[0] + period)
     turned = (wanted - nodes[0]) % period + nodes[0]
     return CubicSpline(closed, np.vstack([unit, unit[:1]]), bc_type="periodic")(turned)
-
-
-def map_sections(body: Body) -> Mapping[str, object]:
-    """Return the sections of the body's file that its map is made of: map, features, invented texture."""
-    return {key: body.sections[key] for key in ("map", "feature", "texture") if key in body.sections}

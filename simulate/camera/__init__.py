@@ -8,7 +8,7 @@ mosaic     the colour filter array, laid and taken apart
 exposure   `expose`: photon noise, read noise, gain, quantisation, clipping -> `Frame`
 """
 
-from simulate.camera.colour import channel_names, channel_response, fine_response, read_curves
+from simulate.camera.colour import channel_names, channel_response, read_curves
 from simulate.camera.exposure import Frame, expected_charge, expected_dn, expose, noise_variance_e, take_frame
 from simulate.camera.mosaic import channel_index, demosaic_bilinear, lay_mosaic
 from simulate.camera.motion import (
@@ -31,7 +31,6 @@ __all__ = [
     "expected_charge",
     "expected_dn",
     "expose",
-    "fine_response",
     "lay_mosaic",
     "noise_variance_e",
     "pixel_scale_arcsec",

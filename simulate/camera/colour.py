@@ -80,11 +80,6 @@ def channel_response(camera: Camera, bins: SpectralBins) -> FloatArray:
     return np.array([bins.integrate(_FINE_NM, row) / bins.widths_nm for row in rows])
 
 
-def fine_response(camera: Camera) -> tuple[FloatArray, FloatArray]:
-    """Return the wavelengths in nm, shape (n,), and the response (channels, n) before binning."""
-    return _FINE_NM.copy(), np.array([_curve(camera, name) for name in channel_names(camera)])
-
-
 def read_curves(path: str | Path) -> tuple[Curve, ...]:
     """Read measured response curves from a CSV file.
 

@@ -57,22 +57,6 @@ def longest_recording(delivered_fwhm_arcsec: float, motion_arcsec_per_s: float) 
     return LongestRecording(STRICT_SMEAR * width / motion, USUAL_SMEAR * width / motion, 60.0 * motion)
 
 
-def disc_motion_arcsec_per_s(diameter_arcsec: float, period_h: float, latitude_deg: float = 0.0) -> float:
-    """Return how fast rotation moves the middle of a disc, arcsec/s: pi d / P, times cos of the tilt.
-
-    Parameters
-    ----------
-    diameter_arcsec : float
-        Equatorial diameter.
-    period_h : float
-        Rotation period, h.
-    latitude_deg : float
-        Planetocentric latitude of the middle of the disc.
-    """
-    period = to_float("period", period_h, "h", 0.0, open_low=True)
-    return math.pi * diameter_arcsec / (3600.0 * period) * math.cos(math.radians(latitude_deg))
-
-
 def critical_focal_ratio(pixel_um: float, wavelength_nm: float = GREEN_NM) -> float:
     """Return the focal ratio at which pixels sample all that the optics pass: 2 p / lambda.
 
@@ -162,28 +146,6 @@ def region_of_interest(width_arcsec: float, pixel_arcsec: float, rows: int, colu
     )
     side = max(64, 16 * math.ceil(needed / 16.0))
     return min(side, columns), min(side, rows)
-
-
-def point_exposure_ratio(
-    surface_mag_per_arcsec2: float, moon_magnitude: float, aperture_mm: float, wavelength_nm: float = GREEN_NM
-) -> float:
-    """Return how much longer a moon must be exposed than its planet to reach the same peak.
-
-    A point's peak is flux x pi D^2 / (4 lambda^2) per steradian with perfect clear optics (Born & Wolf
-    8.5), a disc's is its surface brightness: the ratio falls as 1/D^2.
-
-    Parameters
-    ----------
-    surface_mag_per_arcsec2 : float
-        Of the planet's disc.
-    moon_magnitude : float
-        Of the moon.
-    aperture_mm, wavelength_nm : float
-        Of the telescope, and of the light.
-    """
-    wave_m, aperture_m = wavelength_nm * 1e-9, to_float("aperture", aperture_mm, "mm", 0.0, open_low=True) * 1e-3
-    peak_per_arcsec2 = math.pi * aperture_m**2 / (4.0 * wave_m**2) / ARCSEC_PER_RADIAN**2
-    return 10.0 ** (0.4 * (moon_magnitude - surface_mag_per_arcsec2)) / peak_per_arcsec2
 
 
 def enough_frames(frame_snr: float, floor: float = FLOOR) -> int:

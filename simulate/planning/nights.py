@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulate.geometry.clock import tt_days, utc_text
-from simulate.geometry.earth import horizontal, refraction_deg, zenith_of
+from simulate.geometry.earth import horizontal, zenith_of
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.rise_set import LIMB_HORIZON_DEG, LOWEST_DEG, night_merit, night_of
 from simulate.geometry.sight import Observer, look_at, make_observer
@@ -186,11 +186,6 @@ def daylight_moment(body: str, noon_tt: float, site: Site, *, ephemeris: str = "
     by_day = np.where(sun > 0.0, altitude, -90.0)
     best = int(np.argmax(by_day))
     return (float(days[best]), float(by_day[best])) if by_day[best] > LOWEST_DEG else None
-
-
-def apparent_altitude(altitude_deg: FloatArray, site: Site) -> FloatArray:
-    """Return altitudes with refraction, deg."""
-    return altitude_deg + refraction_deg(altitude_deg, site.height_m)
 
 
 def times_of(days_tt: FloatArray) -> list[str]:

@@ -9,7 +9,6 @@ measures     Strehl ratio, encircled energy, width, of any response
 
 from simulate.telescope.diffraction import point_response, transfer, transfers
 from simulate.telescope.measures import (
-    encircled_energy,
     fwhm_arcsec,
     radial_transfer,
     strehl,
@@ -24,7 +23,6 @@ __all__ = [
     "ABERRATION_WAVELENGTH_NM",
     "Pupil",
     "Telescope",
-    "encircled_energy",
     "fwhm_arcsec",
     "make_pupil",
     "point_response",

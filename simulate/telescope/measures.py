@@ -110,12 +110,6 @@ def _own_grid(pupil: Pupil, wavelength_nm: float) -> Grid:
     return Grid(cells, cells, 0.5 * wavelength_nm * 1e-9 / pupil.diameter_m * ARCSEC_PER_RADIAN)
 
 
-def encircled_energy(pupil: Pupil, wavelength_nm: float, radius_arcsec: float) -> float:
-    """Return the share of a star's light within a radius (arcsec) of its place, diffraction only."""
-    grid = _own_grid(pupil, wavelength_nm)
-    return transfer_encircled_energy(transfer(pupil, grid, wavelength_nm), grid, radius_arcsec)
-
-
 def fwhm_arcsec(pupil: Pupil, wavelength_nm: float) -> float:
     """Return the full width at half maximum of the diffraction pattern, averaged over angle, arcsec."""
     grid = _own_grid(pupil, wavelength_nm)

@@ -17,11 +17,9 @@ from simulate.air import (
     kept_share_gain,
     kept_transfer,
     long_exposure_transfer,
-    lucky_chance,
     motion_removed_transfer,
     seeing_fwhm_arcsec,
     seeing_transfers,
-    wavefront_chance,
 )
 from simulate.air.seeing import phase_structure
 from simulate.errors import InputError
@@ -174,21 +172,6 @@ def test_against_simulated_exposures(ratio, kept, tolerance):
         model = kept_transfer(on_sky(0.2 * share[ring]), NM, 0.2 / ratio, 0.2, 20.0, kept)
         expected = found[ring].sum() / perfect[ring].sum()
         assert (model * perfect[ring]).sum() / perfect[ring].sum() == pytest.approx(expected, rel=tolerance)
-
-
-@pytest.mark.parametrize(
-    # chance of less than 1 rad2 without tilt, Monte Carlo of phase screens
-    ("ratio", "expected"),
-    [(2, 0.986), (3, 0.736), (4, 0.331), (5, 0.089), (6, 0.0172)],
-)
-def test_chance_of_a_good_wavefront(ratio, expected):
-    assert wavefront_chance(1.0, ratio) == pytest.approx(expected, rel=0.06, abs=0.005)
-
-
-def test_frieds_chance():
-    assert lucky_chance(5) == pytest.approx(1 / 9, rel=0.05)  # Fried 1978, table: 1 in 9
-    assert lucky_chance(8) == pytest.approx(1 / 3800, rel=0.05)
-    assert lucky_chance(2) == 1.0
 
 
 def test_keeping_all_changes_nothing():

@@ -3,16 +3,19 @@
 import numpy as np
 import pytest
 
-from simulate.camera import Camera, channel_names, channel_response, fine_response, read_curves
+from simulate.camera import Camera, channel_names, channel_response, read_curves
 from simulate.errors import InputError
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
 COLOUR = Camera(2.9, 100, 100, "RGGB", {"red": 0.75, "green": 0.80, "blue": 0.70})
+FINE = SpectralBins(tuple(np.arange(300.5, 1100.0)))
+"""Bins of 1 nm around the whole nanometres."""
+
 OPEN = Camera(2.9, 100, 100, "RGGB", {"red": 0.75, "green": 0.80, "blue": 0.70}, window_nm=None)
 
 
 def test_each_channel_peaks_at_the_users_value_and_in_its_own_colour():
-    waves, response = fine_response(COLOUR)
+    waves, response = FINE.centres_nm, channel_response(COLOUR, FINE)
     assert channel_names(COLOUR) == ("red", "green", "blue")
     for row, peak, low, high in zip(response, (0.75, 0.80, 0.70), (590, 510, 430), (640, 550, 480), strict=True):
         assert row.max() == pytest.approx(peak, abs=0.003)
@@ -60,7 +63,7 @@ def test_measured_curve_replaces_the_generic_shape(tmp_path):
         "# from a chart\nwavelength_nm, red, green, blue\n400,0.0,0.1,0.6\n600,0.4,0.3,0.0\n700,0.4,0.1,0.0\n"
     )
     camera = Camera(2.9, 100, 100, "RGGB", curves=read_curves(file), window_nm=None)
-    waves, response = fine_response(camera)
+    waves, response = FINE.centres_nm, channel_response(camera, FINE)
     at = np.searchsorted(waves, [500.0, 650.0])
     assert response[:, at] == pytest.approx(np.array([[0.2, 0.4], [0.2, 0.2], [0.3, 0.0]]), abs=1e-12)
     assert np.all(response[:, waves > 701] == 0)
@@ -74,5 +77,5 @@ def test_a_file_that_holds_no_curve_is_refused(tmp_path, text):
     file.write_text(text)
     with pytest.raises(InputError):
         read_curves(file)
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="there is no such file"):
         read_curves(tmp_path / "missing.csv")

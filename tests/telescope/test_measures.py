@@ -4,10 +4,10 @@ import pytest
 from simulate.errors import InputError
 from simulate.telescope import (
     Telescope,
-    encircled_energy,
     fwhm_arcsec,
     make_pupil,
     strehl,
+    transfer,
     transfer_encircled_energy,
     transfer_fwhm_arcsec,
 )
@@ -37,7 +37,9 @@ def pupil(ratio=0.0, **faults):
     ],
 )
 def test_encircled_energy(ratio, radius, expected):
-    assert encircled_energy(pupil(ratio), NM, radius * UNIT_ARCSEC) == pytest.approx(expected, abs=5e-4)
+    grid = Grid(1024, 1024, 0.5 * UNIT_ARCSEC)
+    found = transfer_encircled_energy(transfer(pupil(ratio), grid, NM), grid, radius * UNIT_ARCSEC)
+    assert found == pytest.approx(expected, abs=5e-4)
 
 
 @pytest.mark.parametrize(("ratio", "expected"), [(0.0, 1.0290), (0.25, 0.9949), (0.35, 0.9656)])
