@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -47,7 +47,7 @@ _FORM = (
     '("2032-12-20T21:30", "2032-12-20T21:30+02:00")'
 )
 _ISO = re.compile(
-    r"(\d{4}-\d{2}-\d{2})(?:[T ](\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)\s*(Z|[+-]\d{2}:?\d{2}|[+-]\d{2})?)?",
+    r"(\d{4}-\d{2}-\d{2})(?:[T ](\d{2}:\d{2})(?::((?:[0-5]\d|60)(?:\.\d+)?))?\s*(Z|[+-]\d{2}:?\d{2}|[+-]\d{2})?)?",
     re.ASCII | re.IGNORECASE,
 )
 
@@ -115,25 +115,38 @@ def _read_iso(text: Any, time_type: type[Time]) -> Time:
     match = _ISO.fullmatch(text.strip()) if isinstance(text, str) else None
     if match is None:
         raise InputError("time", text, _FORM)
-    date, clock, offset = match.groups()
+    date, clock, seconds, offset = match.groups()
     try:
-        time = cast("Time", time_type(f"{date}T{clock or '00:00'}", format="isot", scale="utc"))
-    except ValueError as error:
+        minute = datetime.fromisoformat(f"{date}T{clock or '00:00'}") - _offset(text, offset)
+    except (ValueError, OverflowError) as error:
+        if isinstance(error, InputError):
+            raise
         raise InputError("time", text, _FORM) from error
-    if offset and offset.upper() != "Z":
-        return _without_offset(text, time, offset)
-    return time
+    seconds = seconds or "00"
+    if seconds[:2] == "60" and minute + timedelta(minutes=1) not in _leap_ends():
+        raise InputError("time", text, "there was no leap second then; seconds run from 0 to 59")
+    return cast("Time", time_type(f"{minute.isoformat()[:16]}:{seconds}", format="isot", scale="utc"))
 
 
-def _without_offset(text: str, time: Time, offset: str) -> Time:
-    from astropy.time import TimeDelta
+@cache
+def _leap_ends() -> frozenset[datetime]:
+    """Return the midnights that a leap second stands before (the table's first entry begins the era: it has none)."""
+    ends = (datetime(int(row["year"]), int(row["month"]), 1) for row in erfa.leap_seconds.get())
+    return frozenset(end for end in ends if end > datetime(1972, 1, 1))
 
+
+def _offset(text: str, offset: str | None) -> timedelta:
+    """Return how far a clock is ahead of UTC.
+
+    It is taken off the calendar's reading, not off the instant, which a leap second in between would shift.
+    """
+    if not offset or offset.upper() == "Z":
+        return timedelta()
     digits = offset[1:].replace(":", "").ljust(4, "0")
     hours, minutes = int(digits[:2]), int(digits[2:])
     if hours > 14 or minutes > 59:
         raise InputError("time", text, "offsets from UTC run from -14:00 to +14:00")
-    seconds = (hours * 3600 + minutes * 60) * (-1 if offset[0] == "-" else 1)
-    return time - TimeDelta(seconds, format="sec")
+    return timedelta(hours=hours, minutes=minutes) * (-1 if offset[0] == "-" else 1)
 
 
 def tt_days(times: Time) -> FloatArray:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import textwrap
-from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -113,8 +112,7 @@ def _observation(header: Any, view: View) -> None:
 
 
 def _modified_julian_date(time_utc: str) -> float:
-    elapsed = datetime.fromisoformat(time_utc.removesuffix("Z")) - datetime(1858, 11, 17)
-    return round(elapsed.total_seconds() / 86400.0, 9)
+    return round(float(parse_time(time_utc).mjd), 9)  # type: ignore[arg-type] - a number for one instant
 
 
 def _extension(view: View, name: str, picture: Picture, planes: tuple[str, ...], text: str) -> Any:

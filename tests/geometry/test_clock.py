@@ -29,6 +29,9 @@ ROOT = Path(__file__).resolve().parents[2]
         ("2032-12-20T00:00+12:00", "2032-12-19T12:00:00.000Z"),
         ("2032-12-20T00:00-0330", "2032-12-20T03:30:00.000Z"),
         ("2016-12-31T23:59:60", "2016-12-31T23:59:60.000Z"),
+        ("1972-06-30T23:59:60.25", "1972-06-30T23:59:60.250Z"),
+        ("2017-01-01T05:00:10+05:30", "2016-12-31T23:30:10.000Z"),
+        ("2017-01-01T05:29:60+05:30", "2016-12-31T23:59:60.000Z"),
         ("1965-07-01T12:00", "1965-07-01T12:00:00.000Z"),
         ("1900-01-01T00:00", "1900-01-01T00:00:00.000Z"),
         ("2099-12-30T23:00", "2099-12-30T23:00:00.000Z"),
@@ -67,6 +70,25 @@ def test_what_is_no_instant_is_refused_in_one_sentence(text: str) -> None:
     with pytest.raises(InputError, match="time") as caught:
         parse_time(text)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        # IERS Bulletin C lists the leap seconds; none was put in at these ends of days
+        "2027-06-30T23:59:60",
+        "2015-12-31T23:59:60",
+        "2016-12-31T22:59:60",
+        "2016-12-30T23:59:60",
+        "2026-05-05T12:30:60",
+        "2016-12-31T23:59:60+01:00",
+        "2016-12-31T23:59:61",
+        "1965-06-30T23:59:60",
+    ],
+)
+def test_a_second_that_never_was_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match=r"^time: "):
+        parse_time(text)
 
 
 def test_an_old_list_of_leap_seconds_is_no_reason_to_go_to_the_network() -> None:
