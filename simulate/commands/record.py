@@ -26,7 +26,7 @@ from simulate.air.layers import Turbulence, coherence_time_s
 from simulate.bodies import Body, load_body
 from simulate.camera import SensorGrid, channel_names
 from simulate.errors import InputError, choose
-from simulate.geometry import Apparition, apparition, as_site, instant_after, parse_time, turned
+from simulate.geometry import Apparition, apparition, as_site, instant_after, parse_time, turned, turned_offset
 from simulate.instruments import Instrument, load_instrument
 from simulate.light.chain import Aim, Chain, Setting, add_point, make_chain
 from simulate.light.look import (
@@ -137,6 +137,8 @@ class Plan:
         Side of a pixel.
     seed : int
         Seed of air, mount and noise.
+    pointing_arcsec : pair of float
+        Middle of the window, east and north of the body's middle: off it where the body does not fit.
     """
 
     body: str
@@ -148,6 +150,7 @@ class Plan:
     shape: tuple[int, int]
     pixel_arcsec: float
     seed: int
+    pointing_arcsec: tuple[float, float] = (0.0, 0.0)
 
     @property
     def seconds(self) -> float:
@@ -162,6 +165,7 @@ class Plan:
             "recording": asdict(self.exposure),
             "window": list(self.shape),
             "pixel_arcsec": self.pixel_arcsec,
+            "pointing_arcsec": list(self.pointing_arcsec),
             "filter": self.options.filter_name,
             "drift_arcsec_per_min": list(self.options.drift_arcsec_per_min),
             "still_air": self.options.still_air,
@@ -207,7 +211,8 @@ def plan_recording(
     exposure = exposure_of(look)
     sensor = look.laid.sensor
     shape = _fast_even(sensor.rows, tool.camera.rows), _fast_even(sensor.columns, tool.camera.columns)
-    return Plan(known.name, tool, seen, air, asked, exposure, shape, sensor.pixel_arcsec, seed)
+    east, north = (float(place) for place in sensor.sky_of((sensor.rows - 1) / 2, (sensor.columns - 1) / 2))
+    return Plan(known.name, tool, seen, air, asked, exposure, shape, sensor.pixel_arcsec, seed, (east, north))
 
 
 def _refuse_contradictions(options: RecordOptions, seed: int) -> None:
@@ -327,7 +332,7 @@ class PlanetTruth:
         return render(
             turned(seen, -angle),  # counted from the direction that shall be up
             self._body,
-            camera_grid(self._grid),
+            camera_grid(self._grid, turned_offset(plan.pointing_arcsec, -angle)),
             self.chain.setting.bins,
             options=plan.options.view.scene,
         )
@@ -367,9 +372,17 @@ class PlanetTruth:
         return result
 
 
-def camera_grid(grid: FineGrid) -> Grid:
-    """Return the cells as a grid whose rows run along the camera's and whose columns run to their left on the sky."""
-    return Grid(*grid.cells, grid.step_arcsec)
+def camera_grid(grid: FineGrid, pointing_arcsec: tuple[float, float] = (0.0, 0.0)) -> Grid:
+    """Return the cells as a grid whose rows run along the camera's and whose columns run to their left on the sky.
+
+    Parameters
+    ----------
+    grid : FineGrid
+        The cells.
+    pointing_arcsec : pair of float
+        Place of the window's middle, along the columns to the left and along the rows up, from the body's middle.
+    """
+    return Grid(*grid.cells, grid.step_arcsec, *pointing_arcsec)
 
 
 def _cadence_s(plan: Plan, body: Body) -> float:
@@ -472,7 +485,7 @@ def _light_chain(plan: Plan, aim: Aim) -> Chain:
 def _colours(plan: Plan, chain: Chain) -> npt.NDArray[np.float64]:
     """Return the photons of the whole scene in each bin, from a coarse drawing of it."""
     rows, columns = plan.shape
-    coarse = Grid(max(rows // 4, 8), max(columns // 4, 8), 4 * plan.pixel_arcsec)
+    coarse = Grid(max(rows // 4, 8), max(columns // 4, 8), 4 * plan.pixel_arcsec, *plan.pointing_arcsec)
     scene = render(plan.middle, load_body(plan.body), coarse, chain.setting.bins, options=plan.options.view.scene)
     return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(chain.setting.bins)))
 

@@ -14,7 +14,7 @@ apparitions one body at one instant
 rise_set    risings, transits, settings, the best moment of a night
 """
 
-from simulate.geometry.apparitions import Apparition, apparition, turned
+from simulate.geometry.apparitions import Apparition, apparition, turned, turned_offset
 from simulate.geometry.clock import instant_after, parse_time, utc_text
 from simulate.geometry.moons import MoonState, MoonTrack, moon_table
 from simulate.geometry.rise_set import BestMoment, RiseTransitSet, best_moment, next_rise, night_of, rise_transit_set
@@ -41,5 +41,6 @@ __all__ = [
     "parse_time",
     "rise_transit_set",
     "turned",
+    "turned_offset",
     "utc_text",
 ]

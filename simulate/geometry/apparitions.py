@@ -138,6 +138,13 @@ class Apparition:
         return _direction(self.north_pole_position_angle_deg, self.sub_observer_latitude_centric_deg)
 
 
+def turned_offset(offset_arcsec: tuple[float, float], angle_deg: float) -> tuple[float, float]:
+    """Return an offset (east, north) turned so that its position angle grows by `angle_deg`."""
+    cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    east, north = offset_arcsec
+    return east * cosine + north * sine, north * cosine - east * sine
+
+
 def turned(seen: Apparition, angle_deg: float) -> Apparition:
     """Return an apparition with everything turned about its centre, position angles growing.
 
@@ -150,10 +157,9 @@ def turned(seen: Apparition, angle_deg: float) -> Apparition:
     angle_deg : float
         What is added to every position angle, deg.
     """
-    cosine, sine = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
 
     def turn(east: float, north: float) -> tuple[float, float]:
-        return east * cosine + north * sine, north * cosine - east * sine
+        return turned_offset((east, north), angle_deg)
 
     def turn_moon(moon: MoonState) -> MoonState:
         east, north = turn(moon.east_arcsec, moon.north_arcsec)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from simulate.air import Sky
 from simulate.bodies import load_body
 from simulate.commands.record import (
     Plan,
@@ -31,7 +32,7 @@ from simulate.commands.view import view
 from simulate.errors import InputError
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
-from simulate.light.look import ViewOptions
+from simulate.light.look import ViewOptions, expected_frame
 from simulate.scene import render
 from simulate.stack import ExposureWishes
 from simulate.values.grid import Grid
@@ -367,6 +368,38 @@ class TestInput:
         assert plan.instrument.camera.filters == ("blue",)
         raw, _ = compute_frames(plan, 0, 1)
         assert raw.shape == (1, *plan.shape)
+
+
+@pytest.mark.parametrize(("kind", "camera_angle", "mirrored"), [("equatorial", 0.0, False), ("altazimuth", 30.0, True)])
+def test_a_crescent_moon_is_recorded_where_the_view_shows_it(kind, camera_angle, mirrored):
+    """Three days after the new Moon of 2027-03-08 the middle of the disc is dark: the window is on the crescent."""
+    tool = load_instrument("refractor-60")
+    mount = replace(tool.mount, kind=kind, camera_angle_deg=camera_angle, mirrored=mirrored, tracking_error_arcsec=0.0)
+    tool = replace(tool, mount=mount)
+    wishes = ExposureWishes(frames=1, exposure_s=0.01, frames_per_second=50)
+    options = ViewOptions(wishes, field_arcsec=200.0)
+    air, site, when = Sky(seeing_arcsec=0.3), "-41.3,174.8,20", "2027-03-11T07:00"
+    plan = plan_recording("moon", tool, when, site, sky=air, options=RecordOptions(options, still_air=True))
+    raw, _ = compute_frames(plan, 0, 1)
+    look = expected_frame(load_body("moon"), plan.instrument, plan.middle, air, plan.options.view)
+    wanted = look.chain.on_sensor(look.rates)
+    wanted = (wanted if wanted.ndim == 2 else wanted.mean(axis=0)).astype(float)
+    got = block_means(raw[0].astype(float))
+    rows, columns = (min(a, b) for a, b in zip(got.shape, block_means(wanted).shape, strict=True))
+    assert np.corrcoef(middle(got, rows, columns), middle(block_means(wanted), rows, columns))[0, 1] > 0.98
+
+
+def block_means(picture):
+    """Blocks of 4 x 4 pixels from the middle: the colours of a mosaic and the noise average out."""
+    rows, columns = (size // 8 * 4 for size in picture.shape)
+    top, left = picture.shape[0] // 2 - rows, picture.shape[1] // 2 - columns
+    inner = picture[top : top + 2 * rows, left : left + 2 * columns]
+    return inner.reshape(rows // 2, 4, columns // 2, 4).mean(axis=(1, 3))
+
+
+def middle(picture, rows, columns):
+    top, left = (picture.shape[0] - rows) // 2, (picture.shape[1] - columns) // 2
+    return picture[top : top + rows, left : left + columns].ravel()
 
 
 def test_camera_grid_and_truth_fill_the_same_field(tmp_path):
