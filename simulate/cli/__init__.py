@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import argparse
 import gc
+import io
 import os
 import re
 import sys
 import textwrap
+import warnings
 from collections.abc import Sequence
 from importlib import import_module
 
 from simulate import __version__
-from simulate.errors import InputError, MissingError, choose, nearest
+from simulate.errors import InputError, MissingError, SimulateWarning, choose, nearest
 from simulate.recording.threads import one_thread
 
 COMMANDS = {
@@ -76,11 +78,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done, 2 bad input, 1 failure, 130 interrupted.
     """
     words = list(sys.argv[1:] if argv is None else argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # a terminal or file of another encoding than UTF-8, or a name of bytes that are none, shows a question mark
+        sys.stdout.reconfigure(errors="replace")
     # importing libraries makes many lasting objects: looking them through for cycles costs a tenth of the start
     thresholds = gc.get_threshold()
     gc.set_threshold(100_000, 50, 100)
     try:
-        return _dispatch(words)
+        with warnings.catch_warnings():
+            if not os.environ.get("SIMULATE_TRACEBACK"):
+                # what libraries warn of is meant for programmers; our own notes do not come this way
+                warnings.simplefilter("ignore")
+                warnings.simplefilter("default", SimulateWarning)
+            code = _dispatch(words)
+        return _flushed(code)
     except InputError as error:
         _say(str(error))
         return EXIT_BAD_INPUT
@@ -89,7 +100,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         # the reader (a pager, `head`) went away: not a fault of ours
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _to_nowhere()
         return EXIT_DONE
     except OSError as error:
         _say(f"{error.filename or 'file'}: {error.strerror or error}")
@@ -104,6 +115,25 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_FAILED
     finally:
         gc.set_threshold(*thresholds)
+
+
+def _flushed(code: int) -> int:
+    """Send what was printed on its way while a failure can still be told; return the exit code."""
+    try:
+        if sys.stdout is not None:  # Python's way to say that it is closed
+            sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        _to_nowhere()
+        _say(f"standard output: {error.strerror}")
+        return EXIT_FAILED
+    return code
+
+
+def _to_nowhere() -> None:
+    """Drop what standard output still holds, which Python would try to write at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _dispatch(words: list[str]) -> int:
@@ -167,4 +197,7 @@ def _protect_signs(words: list[str]) -> list[str]:
 
 
 def _say(sentence: str) -> None:
-    print(f"simulate: {sentence}", file=sys.stderr)
+    # a name may hold bytes that are no text, and what a terminal takes for an order
+    lines = (line.encode("utf-8", "backslashreplace").decode() for line in sentence.split("\n"))
+    shown = ("".join(c if c.isprintable() else ascii(c)[1:-1] for c in line) for line in lines)
+    print("simulate: " + "\n".join(shown), file=sys.stderr)

@@ -65,7 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
             ephemeris=arguments.ephemeris,
         )
         # only now, so that a refused picture leaves no empty folder behind
-        files = {} if base is None else write_check(result, common.output_folder(arguments.output) / base.name)
+        files = {} if base is None else write_check(result, common.check_folder(arguments.output) / base.name)
     if arguments.json:
         from simulate.checking.contract import check_json
 

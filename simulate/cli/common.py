@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import sys
+from os.path import lexists
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -190,7 +191,7 @@ def read_wishes(arguments: argparse.Namespace) -> ExposureWishes:
     return ExposureWishes(
         exposure_s=read_number(arguments, "exposure", "s"),
         seconds=read_number(arguments, "seconds", "s"),
-        frames_per_second=read_number(arguments, "rate", "1 / s") if hasattr(arguments, "rate") else None,
+        frames_per_second=read_number(arguments, "rate", "1 / s", 1e-3, 1e6) if hasattr(arguments, "rate") else None,
         frames=arguments.frames,
         keep=read_share(arguments) if hasattr(arguments, "keep") else None,
     )
@@ -267,37 +268,58 @@ def read_sky(arguments: argparse.Namespace) -> Sky:
     )
 
 
-def check_folder(text: str) -> None:
-    """Refuse, before any work is done, a folder for results that cannot be made or written to.
+def check_folder(text: str) -> Path:
+    """Return the folder for results; refuse, before any work is done, one that cannot be made or written to.
+
+    It is made with the first file that is written there, so that what is refused leaves none behind.
 
     Raises
     ------
     InputError
-        If a file stands where the folder should be, or it may not be written to.
+        If a file stands where the folder should be, it may not be written to, or no folder can have such a name.
     """
-    folder = Path(text)
-    if folder.exists() and not folder.is_dir():
-        raise InputError("--output", text, "give a folder; a file of that name is in the way")
-    there = next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
-    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
-        raise InputError("--output", text, "give a folder that can be made and written to")
-
-
-def output_folder(text: str) -> Path:
-    """Return the folder for results, made if need be.
-
-    Raises
-    ------
-    InputError
-        See `check_folder`.
-    """
-    check_folder(text)
     folder = Path(text)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError("--output", text, f"give a folder that can be made ({error.strerror})") from error
+        os.fsencode(text)
+        places = [place for place in (folder, *folder.absolute().parents) if lexists(place)]
+        if folder.exists() and not folder.is_dir():
+            raise InputError("--output", text, "give a folder; a file of that name is in the way")
+        too_long = max(len(os.fsencode(part)) for part in folder.absolute().parts) > LONGEST_NAME
+    except (ValueError, OSError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError("--output", text, "give a folder that can be made and written to") from error
+    there = next(iter(places), Path("/"))
+    if too_long or not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        raise InputError("--output", text, "give a folder that can be made and written to")
     return folder
+
+
+LONGEST_NAME = 255
+"""Bytes of one name of a path, as common file systems limit it (POSIX's NAME_MAX on them)."""
+
+
+def check_name(option: str, name: str, ending: str = "") -> str:
+    """Return a name for files that a user gives, if a file can have it.
+
+    Parameters
+    ----------
+    option : str
+        As the user writes it.
+    name : str
+        Without a folder.
+    ending : str
+        The longest of those that are put behind it; a growing file needs some more.
+    """
+    if Path(name).name != name or name in (".", "..") or not name:
+        raise InputError(option, name, "give a name without a folder; --output names the folder")
+    try:
+        size = len(name.encode())
+    except UnicodeEncodeError:
+        size = 0
+    if not 0 < size <= LONGEST_NAME - 32 - len(ending) or not name.isprintable():
+        raise InputError(option, name, f"give up to {LONGEST_NAME - 32 - len(ending)} characters that can be printed")
+    return name
 
 
 def file_word(name: str) -> str:

@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
         stamp = common.file_time(found.apparition.time_utc)
         # only now, so that a refused body leaves no empty folder behind
-        files = write_charts(common.output_folder(arguments.output), f"limits_{found.body}_{stamp}", found)
+        files = write_charts(common.check_folder(arguments.output), f"limits_{found.body}_{stamp}", found)
     told = [*dict.fromkeys([*found.warnings, *warnings])]
     if arguments.json:
         inputs: dict[str, Any] = {name: value for name, value in vars(arguments).items() if value is not None}

@@ -47,9 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Compute, write and tell; returns the exit code."""
     with kept_warnings() as warnings:
-        common.check_folder(arguments.output)
+        folder = common.check_folder(arguments.output)
         plans, refused = _plans(arguments)
-        folder = common.output_folder(arguments.output)
         files = [write_plan(found, folder) for found in plans]
     if arguments.json:
         common.print_json(_document(arguments, plans, files, [*warnings, *refused]))

@@ -50,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "'video': pip install 'simulate[video]'); repeatable",
     )
     work.add_argument("--resume", action="store_true", help="go on with an interrupted recording")
+    work.add_argument("--yes", action="store_true", help="begin even where the disk has no room for all of it")
     common.add_spread(work)
     common.add_output(parser)
     common.add_seed(parser, "air and noise")
@@ -61,11 +62,9 @@ def run(arguments: argparse.Namespace) -> int:
 
     with kept_warnings() as warnings:
         plans = _plans(arguments)
-        common.check_folder(arguments.output)
-        folder = Path(arguments.output)
+        folder = common.check_folder(arguments.output)
         for name, plan in plans.items():
             check_ready(plan, folder, name, **_work(arguments))
-        common.output_folder(arguments.output)
         done = [_record(plan, folder, name, arguments) for name, plan in plans.items()]
     document = _document(arguments, plans, done, list(warnings))
     if arguments.json:
@@ -104,8 +103,7 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
         ephemeris=arguments.ephemeris,
     )
     name = arguments.name or _name(plan)
-    if Path(name).name != name or name in (".", ".."):
-        raise InputError("--name", name, "give a name without a folder; --output names the folder")
+    common.check_name("--name", name, "_long_truth.fits")
     plans = {name: plan}
     if arguments.bracket is not None:
         if not 1 < arguments.bracket <= 10000:
@@ -156,6 +154,7 @@ def _work(arguments: argparse.Namespace) -> dict[str, Any]:
         "resume": arguments.resume,
         "processes": arguments.processes,
         "scheduler": arguments.scheduler,
+        "fill": arguments.yes,
     }
 
 

@@ -46,9 +46,8 @@ def run(arguments: argparse.Namespace) -> int:
     from simulate.commands.season import alike_once
 
     with kept_warnings() as warnings:
-        common.check_folder(arguments.output)
+        folder = common.check_folder(arguments.output)
         seasons = _seasons(arguments)
-        folder = common.output_folder(arguments.output)
         files = [write_season(found, folder) for found in seasons]
     if arguments.json:
         common.print_json(_document(arguments, seasons, files, list(warnings)))

@@ -72,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
             obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
             truth=truth,
         )
-        files = write_processed(processed, common.output_folder(arguments.output), name)
+        files = write_processed(processed, common.check_folder(arguments.output), name)
     if arguments.json:
         common.print_json(_document(arguments, processed, files, list(told)))
         return 0

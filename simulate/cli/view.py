@@ -60,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
         common.check_folder(arguments.output)
         views, refused = _views(bodies, instruments, site, sky, options, arguments)
         # only now, so that what is refused leaves no empty folder behind
-        files, montage = write_views(views, common.output_folder(arguments.output), as_mounted=arguments.as_mounted)
+        files, montage = write_views(views, common.check_folder(arguments.output), as_mounted=arguments.as_mounted)
     if arguments.json:
         common.print_json(_document(arguments, views, files, montage, [*warnings, *refused]))
     else:

@@ -7,12 +7,14 @@ from it what computes frames by number, `record` runs them and writes the files.
 from __future__ import annotations
 
 import math
+import shutil
 import time as clock
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from itertools import combinations
+from os.path import lexists
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,7 +51,7 @@ from simulate.recording.files import (
     refuse_other_settings,
     write_truth,
 )
-from simulate.recording.frames import FrameMaker, Optics, Timing, choose_instants
+from simulate.recording.frames import ROW, FrameMaker, Optics, Timing, choose_instants
 from simulate.recording.speckle import (
     Band,
     Complex64Array,
@@ -86,6 +88,9 @@ The error is of second order, half the square: 0.7 % of a transfer that falls as
 
 CLUSTER_WORKERS = 8
 """Processes that a cluster is taken to have, when the work is cut into pieces."""
+
+TIFF_OVERHEAD = 8192
+"""Bytes that a TIFF file takes besides its numbers: its header, and what a disk rounds up."""
 
 FORMATS = ("fits", "tiff", "video")
 """What a recording may be written as; the FITS cube is always there."""
@@ -536,6 +541,7 @@ def record(
     resume: bool = False,
     processes: int = 1,
     scheduler: str | None = None,
+    fill: bool = False,
     progress: Progress | None = None,
 ) -> Recorded:
     """Compute the frames of a plan and write them.
@@ -552,6 +558,8 @@ def record(
         Go on with an interrupted recording of the same plan.
     processes, scheduler : int, str
         See `simulate.recording.workers.open_executor`.
+    fill : bool
+        Begin even where the disk has no room for all of it.
     progress : callable, optional
         Told after every chunk.
 
@@ -562,11 +570,13 @@ def record(
     OSError
         When the disk is full; what was finished is kept and valid.
     """
-    wanted = check_ready(plan, folder, name, formats=formats, resume=resume, processes=processes, scheduler=scheduler)
-    folder.mkdir(parents=True, exist_ok=True)
+    wanted = check_ready(
+        plan, folder, name, formats=formats, resume=resume, processes=processes, scheduler=scheduler, fill=fill
+    )
     inputs = plan.inputs()
     rate = 0.0
     with open_executor(processes, scheduler) as executor:
+        folder.mkdir(parents=True, exist_ok=True)
         cube = CubeFile(folder / f"{name}.fits", _layout(plan, inputs), resume=resume)
         try:
             if not cube.complete:
@@ -592,12 +602,13 @@ def check_ready(
     resume: bool = False,
     processes: int = 1,
     scheduler: str | None = None,
+    fill: bool = False,
 ) -> tuple[str, ...]:
     """Refuse what `record` could not do, before anything is computed or written; return the formats.
 
     Parameters
     ----------
-    plan, folder, name, formats, resume, processes, scheduler
+    plan, folder, name, formats, resume, processes, scheduler, fill
         As for `record`.
 
     Raises
@@ -614,15 +625,38 @@ def check_ready(
         refuse_other_settings(cube, _layout(plan, plan.inputs()))
         if "tiff" in wanted:
             refuse_foreign_frames(frames, plan.exposure.frames)
+        _refuse_to_fill(plan, folder, cube, wanted, fill=fill)
         return wanted
     names = [f"{name}{ending}" for ending in (".fits", ".fits.part", ".rows.part", "_truth.fits")]
     there = [folder / name for name in (*names, f"{name}.avi" if "video" in wanted else "") if name]
     if "tiff" in wanted:
         there += [frames] if frames.is_file() else sorted(frames.glob("*.tif*"))[:1]
     for path in there:
-        if path.exists():
+        if lexists(path):
             raise InputError("output", str(path), "it is in the way: continue it with --resume, or choose another name")
+    _refuse_to_fill(plan, folder, cube, wanted, fill=fill)
     return wanted
+
+
+def _refuse_to_fill(plan: Plan, folder: Path, cube: Path, wanted: Sequence[str], *, fill: bool) -> None:
+    """Refuse a recording that needs more room than the disk has, unless the user wants what fits."""
+    if fill:
+        return
+    frame = 2 * plan.shape[0] * plan.shape[1]
+    each = (
+        frame + ROW.itemsize * 2 + (frame + TIFF_OVERHEAD) * ("tiff" in wanted) + 3 * frame // 2 * ("video" in wanted)
+    )
+    needed = plan.exposure.frames * each
+    there = sum(path.stat().st_size for path in (cube, cube.with_name(f"{cube.name}.part")) if path.is_file())
+    place = next(place for place in (folder.absolute(), *folder.absolute().parents) if place.is_dir())
+    free = shutil.disk_usage(place).free
+    if needed - there > free:
+        raise InputError(
+            "--frames",
+            plan.exposure.frames,
+            f"the recording takes {needed / 1e9:.3g} GB where {free / 1e9:.3g} GB are free; record less, or what fits "
+            "with --yes",
+        )
 
 
 def _layout(plan: Plan, inputs: dict[str, Any]) -> CubeLayout:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simulate.geometry import parse_time
 from simulate.present.contract import plain
 from simulate.results.view import Picture, Placement, View
 from simulate.values.files import write_bytes

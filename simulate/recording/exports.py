@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 from collections.abc import Iterator
@@ -15,7 +16,7 @@ import numpy.typing as npt
 
 from simulate.camera import demosaic_bilinear
 from simulate.errors import InputError
-from simulate.values.files import beside, write_bytes
+from simulate.values.files import LEFT_BEHIND, beside, write_bytes
 
 IMAGE_DESCRIPTION = 270
 """TIFF 6.0, section 8."""
@@ -39,6 +40,8 @@ def cube_frames(path: Path) -> Iterator[npt.NDArray[np.uint16]]:
     for stored in read_cube(path):
         yield as_numbers(stored)
 
+
+CUT_VIDEO = "the video could not be written whole; is the disk full?"
 
 STRUCTURE = ("SIMPLE", "BITPIX", "NAXIS", "BSCALE", "BZERO", "ROWORDER", "EXTEND", "END")
 """Keywords that tell how a FITS file holds its numbers, not what they mean."""
@@ -69,7 +72,7 @@ def frame_names(frames: int) -> list[str]:
 
 def refuse_foreign_frames(folder: Path, frames: int) -> None:
     """Raise `InputError` if a folder holds TIFF files that are none of the first `frames` of a recording."""
-    found = {path.name for path in folder.glob("*.tif*")} if folder.is_dir() else set()
+    found = {path.name for path in folder.glob("*.tif*") if path.name[0] != "."} if folder.is_dir() else set()
     foreign = found - set(frame_names(frames))
     if foreign:
         raise InputError("output", str(folder / min(foreign)), "a frame of another recording is in the way")
@@ -97,6 +100,9 @@ def write_tiff_frames(cube: Path, folder: Path) -> int:
     stored, facts = read_cube(cube), told_facts(cube)
     refuse_foreign_frames(folder, len(stored))
     folder.mkdir(parents=True, exist_ok=True)
+    for begun in folder.glob(".frame_*.tif"):  # by a run that was killed
+        if LEFT_BEHIND.fullmatch(begun.name):
+            begun.unlink(missing_ok=True)
     for name, numbers in zip(frame_names(len(stored)), stored, strict=True):
         memory = io.BytesIO()
         turned = np.ascontiguousarray(as_numbers(numbers)[::-1])
@@ -131,11 +137,13 @@ def write_video(cube: Path, path: Path, frames_per_second: float, bits: int, fil
     ------
     InputError
         If the extra "video" is not installed.
+    OSError
+        If the video cannot be written whole, as on a full disk.
     """
     need_video_extra()
     import imageio_ffmpeg
 
-    frames = cube_frames(cube)
+    frames, count = cube_frames(cube), len(read_cube(cube))
     first = next(frames)
     with beside(path) as temporary:
         writer = imageio_ffmpeg.write_frames(
@@ -149,10 +157,15 @@ def write_video(cube: Path, path: Path, frames_per_second: float, bits: int, fil
             ffmpeg_log_level="error",
             output_params=["-fflags", "+bitexact", "-flags:v", "+bitexact"],
         )
-        with closing(writer):
-            writer.send(None)
-            for frame in chain([first], frames):
-                writer.send(shown(frame, bits, filter_array))
+        try:
+            with closing(writer):
+                writer.send(None)
+                for frame in chain([first], frames):
+                    writer.send(shown(frame, bits, filter_array))
+        except OSError as error:  # its writer has stopped
+            raise OSError(error.errno or errno.EIO, CUT_VIDEO, str(path)) from error
+        if temporary.stat().st_size < 3 * first.size * count:
+            raise OSError(errno.EIO, CUT_VIDEO, str(path))
 
 
 def shown(raw: npt.NDArray[np.uint16], bits: int, filter_array: str = "mono") -> npt.NDArray[np.uint8]:

@@ -13,8 +13,10 @@ import hashlib
 import io
 import json
 import os
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from os.path import lexists
 from pathlib import Path
 from typing import Any
 
@@ -71,8 +73,18 @@ class CubeLayout:
         header["BSCALE"] = 1
         header["BZERO"] = (32768, "unsigned 16-bit numbers")
         for keyword, value, comment in self.cards:
-            header[keyword] = (value, comment)
+            header[keyword] = (ascii_text(value) if isinstance(value, str) else value, comment)
         return header.tostring().encode("ascii")
+
+
+def ascii_text(text: str) -> str:
+    """Return a text in the characters that a FITS header may hold (FITS Standard 4.0, section 3.3.1).
+
+    Accents are left off their letters; what has no letter beneath becomes a question mark. The inputs in the truth
+    file keep the text as it was.
+    """
+    plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    return "".join(c if " " <= c <= "~" else "?" for c in plain)
 
 
 def to_fits_bytes(raw: npt.NDArray[np.uint16]) -> bytes:
@@ -107,8 +119,8 @@ class CubeFile:
         self.complete = False
         if resume:
             self._pick_up()
-        elif path.exists() or self.part.exists():
-            found = path if path.exists() else self.part
+        elif lexists(path) or lexists(self.part):
+            found = path if lexists(path) else self.part
             raise InputError(
                 "output", str(found), "it is in the way: continue it with --resume, or choose another name"
             )
@@ -131,8 +143,8 @@ class CubeFile:
             self.done = min(whole, rows, self.layout.frames)
 
     def _open(self) -> None:
-        self._cube = open(self.part, "r+b" if self.done else "w+b", buffering=0)  # noqa: SIM115 - closed by `close`
-        self._rows = open(self.rows_part, "r+b" if self.done else "w+b", buffering=0)  # noqa: SIM115
+        self._cube = _open_own(self.part, keep=self.done > 0)
+        self._rows = _open_own(self.rows_part, keep=self.done > 0)
         _write_all(self._cube, self._header)
         end = len(self._header) + self.done * self.layout.frame_bytes
         for file, size in ((self._cube, end), (self._rows, self.done * ROW.itemsize)):
@@ -243,6 +255,15 @@ def refuse_other_settings(path: Path, layout: CubeLayout) -> None:
         _check_header(path, header, layout)
     elif part.exists() and part.stat().st_size >= len(header):
         _check_header(part, header, layout)
+
+
+def _open_own(path: Path, *, keep: bool) -> io.FileIO:
+    """Open a growing file, never through a link, which could lead to any file of the user's."""
+    if path.is_symlink():
+        raise InputError("output", str(path), "it is a link; remove it, or choose another name")
+    if not keep:
+        path.unlink(missing_ok=True)
+    return open(path, "r+b" if keep else "x+b", buffering=0)
 
 
 def _write_all(file: io.RawIOBase | io.FileIO, data: bytes) -> None:

@@ -20,8 +20,10 @@ def begin_worker() -> None:
     A parent that is killed cannot tell its workers, and they would go on computing for nobody.
     """
     import multiprocessing
+    import signal
     import threading
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends Ctrl-C to all: the parent answers it
     one_thread()
     parent = multiprocessing.parent_process()
     if parent is None:

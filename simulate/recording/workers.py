@@ -29,6 +29,10 @@ LONGEST_CHUNK = 64
 """Most frames in one chunk: about half a second of work."""
 
 
+MOST_PROCESSES = 512
+"""More than any one machine of today has use for."""
+
+
 def chunk_length(frame_bytes: int, frames: int, workers: int) -> int:
     """Return how many frames go into a chunk: little enough for memory and to keep all workers busy.
 
@@ -45,8 +49,8 @@ def chunk_length(frame_bytes: int, frames: int, workers: int) -> int:
 
 def check_spread(processes: int = 1, scheduler: str | None = None) -> None:
     """Raise `InputError` where `open_executor` would for its arguments alone, without opening anything."""
-    if processes < 1:
-        raise InputError("--processes", processes, "give at least 1")
+    if not 1 <= processes <= MOST_PROCESSES:
+        raise InputError("--processes", processes, f"give a number from 1 to {MOST_PROCESSES}")
     if scheduler is not None and find_spec("distributed") is None:
         raise InputError("--scheduler", scheduler, "install the extra for clusters: pip install 'simulate[cluster]'")
 
@@ -81,6 +85,8 @@ def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[
 
         methods = multiprocessing.get_all_start_methods()
         context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+        if "forkserver" in methods:
+            _start_server_deaf()
         pool = ProcessPoolExecutor(processes, mp_context=context, initializer=begin_worker)
         try:
             yield pool
@@ -88,12 +94,28 @@ def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[
             pool.shutdown(wait=True, cancel_futures=True)
 
 
+def _start_server_deaf() -> None:
+    """Start the process that workers are forked from, deaf to Ctrl-C from its first instant.
+
+    A terminal sends the signal to all; this process alone answers it, and ends the others.
+    """
+    import signal
+    from multiprocessing import forkserver, resource_tracker
+
+    resource_tracker.ensure_running()  # it lifts the block when it starts: so first
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # children inherit what is blocked
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _connect(scheduler: str) -> Any:
     from distributed import Client
 
     try:
         return Client(scheduler, timeout="20s", set_as_default=False)
-    except (OSError, ValueError) as error:
+    except Exception as error:  # each kind of address has its library, and each library its errors
         raise InputError("--scheduler", scheduler, f"no scheduler answers there ({error})") from error
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import zipfile
+import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,10 +13,20 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import InputError
-from simulate.values.files import beside
+from simulate.values.files import LEFT_BEHIND, beside
 
 FORMAT = 1
 """Raise it when what a key means changes: older files are then never read."""
+
+
+LARGEST_FILE = 70_000_000
+"""Bytes of the largest file that is read: the finest pupil has 4096 x 4096 numbers of four bytes."""
+
+LARGEST_FOLDER = 200_000_000
+"""Bytes of all files that are kept: about two hundred shapes of pupils."""
+
+LEFT_AFTER_S = 3600
+"""Age at which a file that was begun and never finished counts as left behind."""
 
 
 def cache_folder() -> Path:
@@ -49,12 +60,33 @@ def remembered(key: str, build: Callable[[], npt.NDArray[np.float32]]) -> npt.ND
 
 def _read(path: Path, key: str) -> npt.NDArray[np.float32] | None:
     try:
+        if path.stat().st_size > LARGEST_FILE:
+            return None
         with np.load(path, allow_pickle=False) as file:
-            return file["array"] if str(file["key"]) == key else None
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+            found = file["array"] if str(file["key"]) == key else None
+        os.utime(path)  # what is used stays, see `_prune`
+    except Exception:  # a damaged file can end its reader in any way; it costs the time to build the array again
         return None
+    return found if found is not None and found.dtype == np.float32 and np.isfinite(found).all() else None
 
 
 def _write(path: Path, key: str, array: npt.NDArray[np.float32]) -> None:
     with beside(path) as temporary, open(temporary, "wb") as file:
         np.savez(file, key=np.array(key), array=array)
+    _prune(path.parent)
+
+
+def _prune(folder: Path) -> None:
+    """Remove the files that were used longest ago until the rest is small enough; others may do so at the same time."""
+    found = []
+    for path in folder.iterdir():
+        with contextlib.suppress(OSError):  # gone meanwhile
+            status = path.stat()
+            found.append((status.st_mtime_ns, path, status.st_size))
+    total = 0
+    for used_ns, path, size in sorted(found, reverse=True):
+        total += size
+        begun = LEFT_BEHIND.fullmatch(path.name)
+        if total > LARGEST_FOLDER or (begun and time.time_ns() - used_ns > LEFT_AFTER_S * 10**9):
+            with contextlib.suppress(OSError):
+                path.unlink()

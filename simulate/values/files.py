@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -39,10 +40,17 @@ def beside(path: str | Path) -> Iterator[Path]:
         temporary.touch(exist_ok=False)
         yield temporary
         temporary.replace(wanted)
-    except BaseException:
+    except BaseException as error:
         with suppress(OSError):
             temporary.unlink()
+        if isinstance(error, OSError) and error.errno and error.filename in (None, str(temporary)):
+            # a full disk is met while writing, which names no file
+            raise OSError(error.errno, error.strerror, str(wanted)) from error
         raise
+
+
+LEFT_BEHIND = re.compile(r"\..+-[0-9a-f]{16}(\.\w+)?")
+"""Names of files that `beside` had begun when its process was killed."""
 
 
 def write_bytes(path: str | Path, content: bytes) -> Path:

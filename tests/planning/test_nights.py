@@ -87,29 +87,6 @@ def test_the_best_moment_of_a_planet_that_culminates_in_the_dark_is_its_culminat
     assert best.day_tt[0] == pytest.approx(time.tt - 2451545.0, abs=2 / 1440)
 
 
-@pytest.mark.oracle
-def test_the_sun_s_events_against_astroplan() -> None:
-    """astroplan interpolates a grid of altitudes, good to about a minute."""
-    astroplan = pytest.importorskip("astroplan")
-    from astropy import units as u
-    from astropy.coordinates import EarthLocation
-    from astropy.utils import iers
-
-    place = EarthLocation.from_geodetic(ZURICH.longitude_deg, ZURICH.latitude_deg, ZURICH.height_m)
-    noon = noon_of("2026-03-20", ZURICH)
-    ours = {event.what: event.day_tt for event in sun_events(noon, noon + 1, ZURICH)}
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
-        observer = astroplan.Observer(location=place)
-        start = Time(2451545.0 + noon, format="jd", scale="tt").utc
-        theirs = {
-            "sunset": observer.sun_set_time(start, which="next", horizon=-50 / 60 * u.deg, n_grid_points=300),
-            "astronomical twilight ends": observer.twilight_evening_astronomical(start, "next", n_grid_points=300),
-            "civil twilight begins": observer.twilight_morning_civil(start, "next", n_grid_points=300),
-        }
-        for what, time in theirs.items():
-            assert ours[what] == pytest.approx(float(tt_days(time)), abs=1 / 1440), what
-
-
 @pytest.mark.parametrize("body", ["jupiter", "venus", "mars"])
 @pytest.mark.parametrize("site", [ZURICH, WELLINGTON])
 def test_many_nights_agree_with_one(body: str, site: Site) -> None:
