@@ -151,6 +151,8 @@ def load_user_map(path: str | Path, body: Body) -> SurfaceMap:
 def read_description(path: str | Path, body: Body) -> MapDescription:
     """Read and check the TOML file that belongs to a picture (see the top of this module)."""
     given = Path(path)
+    if not given.name:
+        raise InputError("map", str(path), "give the name of a file")
     toml = given if given.suffix.lower() == ".toml" else given.with_suffix(".toml")
     wanted = f"; put {toml.name} beside the picture: it says central_meridian_deg, longitude, latitude, wavelengths_nm"
     table = read_toml("map", toml, hint="" if toml == given else wanted)

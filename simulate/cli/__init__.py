@@ -8,6 +8,7 @@ only the chosen command's module is imported, and heavy libraries only inside it
 from __future__ import annotations
 
 import argparse
+import errno
 import gc
 import io
 import os
@@ -17,6 +18,7 @@ import textwrap
 import warnings
 from collections.abc import Sequence
 from importlib import import_module
+from itertools import pairwise
 
 from simulate import __version__
 from simulate.errors import InputError, MissingError, SimulateWarning, choose, nearest
@@ -36,6 +38,9 @@ COMMANDS = {
 """Command names with the one line that the help shows."""
 
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT, EXIT_INTERRUPTED = 0, 1, 2, 130
+
+NEVER_A_FILE = (errno.ENAMETOOLONG, errno.ELOOP)
+"""Errors of the system that only a name given by the user can bring about."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -91,7 +96,9 @@ def main(argv: Sequence[str] | None = None) -> int:
                 warnings.simplefilter("ignore")
                 warnings.simplefilter("default", SimulateWarning)
             code = _dispatch(words)
-        return _flushed(code)
+        if sys.stdout is not None:
+            sys.stdout.flush()  # while a failure can still be told
+        return code
     except InputError as error:
         _say(str(error))
         return EXIT_BAD_INPUT
@@ -103,8 +110,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         _to_nowhere()
         return EXIT_DONE
     except OSError as error:
-        _say(f"{error.filename or 'file'}: {error.strerror or error}")
-        return EXIT_FAILED
+        name = error.filename or "file"
+        if error.filename is None and error.errno in (errno.ENOSPC, errno.EIO):
+            name = "standard output"  # files are named by `beside` and by the cube
+            _to_nowhere()
+        _say(f"{name if len(str(name)) < 200 else str(name)[:197] + '...'}: {error.strerror or error}")
+        return EXIT_BAD_INPUT if error.errno in NEVER_A_FILE else EXIT_FAILED
     except MemoryError:
         _say("not enough memory for this; ask for a smaller field")
         return EXIT_FAILED
@@ -115,20 +126,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_FAILED
     finally:
         gc.set_threshold(*thresholds)
-
-
-def _flushed(code: int) -> int:
-    """Send what was printed on its way while a failure can still be told; return the exit code."""
-    try:
-        if sys.stdout is not None:  # Python's way to say that it is closed
-            sys.stdout.flush()
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        _to_nowhere()
-        _say(f"standard output: {error.strerror}")
-        return EXIT_FAILED
-    return code
 
 
 def _to_nowhere() -> None:
@@ -147,6 +144,7 @@ def _dispatch(words: list[str]) -> int:
     if words[0].startswith("-"):
         raise InputError("simulate", words[0], "give a command first; see 'simulate --help'")
     name = choose("command", words[0], COMMANDS)
+    _refuse_nulls(words)
     # matrices here are small: more threads of the linear algebra library cost twice the work and gain no time
     one_thread()
     command = import_module(f"simulate.cli.{name}")
@@ -162,6 +160,15 @@ def _dispatch(words: list[str]) -> int:
     except SystemExit as stop:  # argparse leaves this way after --help
         return int(stop.code or 0)
     return command.run(arguments)
+
+
+def _refuse_nulls(words: Sequence[str]) -> None:
+    """Refuse words with a null character, which no file's name can hold and every library trips over."""
+    for before, word in pairwise(words):
+        if "\0" in word:
+            option, _, value = word.partition("=") if word.startswith("--") else (before, "", word)
+            field = option if option.startswith("--") else "arguments"
+            raise InputError(field, value or word, "it holds a null character; leave that out")
 
 
 def _main_parser() -> argparse.ArgumentParser:

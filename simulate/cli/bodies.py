@@ -7,7 +7,6 @@ document), computed (from such values), memory (still wants a source).
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -72,7 +71,7 @@ def _run_body(body: Body, mark: str | None, as_json: bool) -> int:
         common.print_json(_document(body, mark))
         return 0
     facts = [fact for fact in describe(body) if mark in (None, fact.mark)]
-    if sys.stdout.isatty():
+    if common.on_terminal():
         _print_facts(facts, body.name)
         return 0
     rows = [(fact.quantity, fact.value, fact.uncertainty, fact.mark, fact.source) for fact in facts]
@@ -115,7 +114,7 @@ def _document(body: Body, mark: str | None) -> dict[str, Any]:
 
 def _print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], title: str) -> None:
     """Draw a table on a terminal; into a pipe write one line a row, columns parted by tabs."""
-    if not sys.stdout.isatty():
+    if not common.on_terminal():
         for row in (columns, *rows):
             print("\t".join(row))
         return

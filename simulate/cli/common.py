@@ -332,6 +332,11 @@ def file_time(time_utc: str) -> str:
     return time_utc[:19].replace("-", "").replace(":", "") + "Z"
 
 
+def on_terminal() -> bool:
+    """Whether standard output is a terminal; it is None where it is closed."""
+    return sys.stdout is not None and sys.stdout.isatty()
+
+
 def tell(sentence: str) -> None:
     """Print a remark for the person on standard error."""
     print(sentence, file=sys.stderr)

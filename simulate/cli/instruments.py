@@ -6,7 +6,6 @@ Give a shipped name or your own TOML file; a wrong file is told every fault at o
 from __future__ import annotations
 
 import argparse
-import sys
 import textwrap
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -83,7 +82,7 @@ def _summary(instrument: Instrument) -> tuple[str, ...]:
 
 def _list(chosen: list[Instrument]) -> None:
     rows = [_summary(instrument) for instrument in chosen]
-    if sys.stdout.isatty():
+    if common.on_terminal():
         _rich_list(rows, chosen)
         return
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
@@ -116,7 +115,7 @@ def _explain(instrument: Instrument) -> None:
     from simulate.instruments import describe
 
     facts = describe(instrument)
-    if sys.stdout.isatty():
+    if common.on_terminal():
         _rich_explain(instrument, [(_label(fact.key), fact.shown, fact.meaning) for fact in facts])
         return
     print(instrument.name)

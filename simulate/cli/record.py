@@ -102,8 +102,7 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
         seed=common.read_seed(arguments),
         ephemeris=arguments.ephemeris,
     )
-    name = arguments.name or _name(plan)
-    common.check_name("--name", name, "_long_truth.fits")
+    name = _name(plan) if arguments.name is None else common.check_name("--name", arguments.name, "_long_truth.fits")
     plans = {name: plan}
     if arguments.bracket is not None:
         if not 1 < arguments.bracket <= 10000:

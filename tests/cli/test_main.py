@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import signal
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 
 import pytest
@@ -117,3 +119,102 @@ def test_two_instruments_of_one_name_are_refused(tmp_path: Path, capsys: pytest.
     twin.write_text(text.replace('aperture = "60 mm"', 'aperture = "61 mm"'))
     assert main(["view", "star", "--instrument", "refractor-60", "--instrument", str(twin)]) == 2
     assert "give it another name than 'refractor-60', which is taken" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-16"])
+def test_output_of_another_encoding(encoding: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    monkeypatch.setattr(sys, "stdout", out)
+    assert main(["bodies", "jupiter"]) == 0
+    assert "jupiter" in out.buffer.getvalue().decode(encoding).lower()  # type: ignore[attr-defined]
+
+
+def test_a_closed_or_full_output_is_no_traceback() -> None:
+    command = f"{sys.executable} -m simulate bodies jupiter"
+    closed = subprocess.run(
+        ["/bin/sh", "-c", f"{command} >&-"], stderr=subprocess.PIPE, text=True, cwd=ROOT, check=False
+    )
+    assert (closed.returncode, closed.stderr) == (0, "")
+    if Path("/dev/full").exists():
+        full = subprocess.run(
+            ["/bin/sh", "-c", f"{command} >/dev/full"], stderr=subprocess.PIPE, text=True, cwd=ROOT, check=False
+        )
+        assert full.returncode == 1
+        assert full.stderr == "simulate: standard output: No space left on device\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are a matter of POSIX")
+@pytest.mark.parametrize("module", ["simulate.errors", "argparse", "simulate.recording.threads", "simulate.cli"])
+def test_ctrl_c_while_the_libraries_load(module: str) -> None:
+    """The signal is raised as a module begins to load: no race with a clock."""
+    code = (
+        "import importlib.abc, runpy, signal, sys\n"
+        "class Finder(importlib.abc.MetaPathFinder):\n"
+        "    def find_spec(self, name, *_):\n"
+        f"        if name == {module!r}:\n"
+        "            signal.raise_signal(signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Finder())\n"
+        f"sys.modules.pop({module!r}, None)\n"
+        "sys.argv = ['simulate', 'bodies']\n"
+        "runpy.run_module('simulate', run_name='__main__')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=False)
+    assert (done.returncode, done.stderr) == (130, "simulate: stopped; finished files are kept\n")
+
+
+def test_warnings_of_libraries_are_not_for_the_user(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import simulate.cli.bodies
+
+    def warned(arguments: object) -> int:
+        warnings.warn("of a library", RuntimeWarning, stacklevel=1)
+        return 0
+
+    monkeypatch.setattr(simulate.cli.bodies, "run", warned)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert main(["bodies"]) == 0
+    assert capsys.readouterr().err == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "field"),
+    [
+        (["record", "mars", "--processes", "1" + 30 * "0"], "--processes"),
+        (["record", "mars", "--rate", "1e-300"], "--rate"),
+        (["record", "mars", "--frames", "1000000000000"], "--frames"),
+        (["view", "mars", "--map", ""], "map"),
+        (["view", "mars", "--map", "a\0b"], "--map"),
+        (["view", "mars", "--instrument", "a\0b.toml"], "instrument"),
+        (["view", "mars", "--instrument", "a\udcff.toml"], "instrument"),
+        (["stack", "a\0b"], "arguments"),
+        (["stack", "a" * 5000 + ".fits"], "too long"),
+        (["check", "a\0b.png", "mars", "--time", "2027-02-20T12:37"], "arguments"),
+        (["check", "a" * 5000 + ".png", "mars", "--time", "2027-02-20T12:37"], "too long"),
+        (["record", "mars", "--name", "a\0b"], "--name"),
+        (["record", "mars", "--name", "a\udcffb"], "--name"),
+        (["record", "mars", "--name", "a" * 250], "--name"),
+        (["record", "mars", "--name", ""], "--name"),
+        (["record", "mars", "--scheduler", "ucx://x"], "--scheduler"),
+    ],
+)
+def test_senseless_words_are_refused_in_one_sentence(
+    words: list[str], field: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 2
+    shown = capsys.readouterr()
+    assert (shown.out, len(shown.err.splitlines())) == ("", 1)
+    assert field in shown.err
+    assert list(tmp_path.iterdir()) == []  # no empty folder for results either
+
+
+@pytest.mark.parametrize("folder", ["a\0b", "a\udcffb/\0", "a" * 300, "b/" * 3000])
+def test_folders_that_cannot_be_are_refused(
+    folder: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["record", "mars", "--frames", "1", "--output", folder]) == 2
+    assert "--output" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []

@@ -37,7 +37,7 @@ from simulate.scene import render
 from simulate.stack import ExposureWishes
 from simulate.values.grid import Grid
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "trial"))
 import pairings
 
 WHEN = "2024-12-07T22:00:00Z"
@@ -119,13 +119,13 @@ class TestSameBytes:
         script.write_text(code)
         process = subprocess.Popen([sys.executable, str(script)], stderr=subprocess.DEVNULL, start_new_session=True)
         part = tmp_path / "orphan.fits.part"
-        deadline = time.monotonic() + 90
-        while time.monotonic() < deadline and not (part.exists() and part.stat().st_size > 20000):
+        # no clock decides: a busy machine is only slower
+        while process.poll() is None and not (part.exists() and part.stat().st_size > 20000):
             time.sleep(0.05)
         assert len(session(process.pid)) >= 3  # the parent and its workers
         process.send_signal(signal.SIGKILL)
         process.wait()
-        deadline = time.monotonic() + 15
+        deadline = time.monotonic() + 300
         while session(process.pid) and time.monotonic() < deadline:
             time.sleep(0.1)
         assert session(process.pid) == []
@@ -147,8 +147,7 @@ class TestSameBytes:
         for _ in range(2):
             size = part.stat().st_size if part.exists() else 0
             process = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.DEVNULL)
-            deadline = time.monotonic() + 60
-            while process.poll() is None and time.monotonic() < deadline:
+            while process.poll() is None:
                 if part.exists() and part.stat().st_size > size + 10000:
                     break
                 time.sleep(0.005)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,7 +16,14 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from simulate.errors import InputError
-from simulate.recording.exports import as_numbers, read_cube, shown, write_tiff_frames, write_video
+from simulate.recording.exports import (
+    as_numbers,
+    read_cube,
+    refuse_foreign_frames,
+    shown,
+    write_tiff_frames,
+    write_video,
+)
 from simulate.recording.files import BLOCK, CubeFile, CubeLayout, TruthPicture, inputs_hash, write_truth
 from simulate.recording.frames import ROW
 
@@ -198,3 +207,55 @@ def test_shown_colours_of_a_filter_array():
     picture = shown(raw, 12, "RGGB")
     assert picture.shape == (8, 8, 3)
     assert tuple(picture[4, 4]) == (50, 25, 25)
+
+
+def test_accents_are_written_without_them():
+    layout = CubeLayout((4, 4), 2, (("INSTRUME", "Télescope à 150 mm, n° 1 \u671b", "instrument"),))
+    header = fits.Header.fromstring(layout.header(2).decode("ascii"))
+    assert header["INSTRUME"] == "Telescope a 150 mm, n? 1 ?"
+
+
+@pytest.mark.parametrize("ending", [".fits.part", ".rows.part", ".fits"])
+def test_no_link_leads_a_recording_out_of_its_folder(tmp_path, ending):
+    folder = tmp_path / "inside"
+    folder.mkdir()
+    outside = tmp_path / "outside"
+    (folder / f"a{ending}").symlink_to(outside)
+    with pytest.raises(InputError, match="output"):
+        CubeFile(folder / "a.fits", CubeLayout((4, 4), 2))
+    assert not outside.exists()
+    with contextlib.suppress(InputError):
+        cube = CubeFile(folder / "a.fits", CubeLayout((4, 4), 2), resume=True)
+        cube.close()
+    assert not outside.exists()
+
+
+def test_frames_begun_by_a_killed_run_are_cleared_away(tmp_path):
+    cube = CubeFile(tmp_path / "a.fits", CubeLayout((8, 8), 2))
+    cube.append(np.zeros((2, 8, 8), np.uint16), np.zeros(2, ROW))
+    cube.finish()
+    folder = tmp_path / "a_frames"
+    folder.mkdir()
+    (folder / ".frame_00001-0123456789abcdef.tif").write_bytes(b"half")
+    refuse_foreign_frames(folder, 2)
+    write_tiff_frames(tmp_path / "a.fits", folder)
+    assert sorted(path.name for path in folder.iterdir()) == ["frame_00000.tif", "frame_00001.tif"]
+
+
+def test_a_video_that_was_cut_short_is_no_video(tmp_path, monkeypatch):
+    """A writer that loses what it is given, as on a full disk, without a word."""
+    imageio_ffmpeg = pytest.importorskip("imageio_ffmpeg")
+    cube = CubeFile(tmp_path / "a.fits", CubeLayout((8, 8), 3))
+    cube.append(np.zeros((3, 8, 8), np.uint16), np.zeros(3, ROW))
+    cube.finish()
+
+    def losing(path, *_, **__):
+        Path(path).write_bytes(b"RIFF")
+        while True:
+            yield
+
+    monkeypatch.setattr(imageio_ffmpeg, "write_frames", losing)
+    with pytest.raises(OSError, match="full") as error:
+        write_video(tmp_path / "a.fits", tmp_path / "a.avi", 25.0, 8)
+    assert error.value.filename == str(tmp_path / "a.avi")
+    assert [path.name for path in tmp_path.iterdir()] == ["a.fits", "a.rows.part"]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
 from simulate.errors import InputError
 from simulate.recording.frames import ROW
-from simulate.recording.workers import chunk_length, in_order, open_executor
+from simulate.recording.workers import check_spread, chunk_length, in_order, open_executor
 
 
 def compute(plan, first, last):
@@ -75,3 +79,36 @@ def test_bad_settings():
     with pytest.raises(InputError, match="processes"), open_executor(0):
         pass
     pytest.importorskip("distributed")
+
+
+@pytest.mark.parametrize("processes", [0, -1, 513, 10**30])
+def test_a_senseless_number_of_processes_is_refused(processes):
+    with pytest.raises(InputError, match="--processes"):
+        check_spread(processes)
+
+
+def test_an_address_of_a_kind_that_is_not_there_is_refused():
+    pytest.importorskip("distributed")
+    with pytest.raises(InputError, match="--scheduler"), open_executor(scheduler="ucx://x"):
+        pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of a terminal are a matter of POSIX")
+def test_workers_are_deaf_to_ctrl_c_from_their_first_instant():
+    """A terminal sends the signal to the whole group; here it comes while the workers are still loading."""
+    code = (
+        "import os, signal, sys\n"
+        "from simulate.recording.workers import open_executor\n"
+        "signal.signal(signal.SIGINT, lambda *_: print('once'))\n"
+        "with open_executor(2) as pool:\n"
+        "    running = [pool.submit(pow, 2, 10) for _ in range(2)]\n"
+        "    os.killpg(os.getpgid(0), signal.SIGINT)\n"
+        "    again = [pool.submit(pow, 2, 10) for _ in range(2)]\n"
+        "    print([future.result() for future in running + again])\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
+    run = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, env=environment, start_new_session=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert (run.stdout, run.stderr, run.returncode) == ("once\n[1024, 1024, 1024, 1024]\n", "", 0)

@@ -2,6 +2,7 @@ import math
 import os
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -170,3 +171,60 @@ def test_a_graphics_card_library_changes_nothing(tmp_path):
     assert where == str(tmp_path / "cupy/__init__.py")
     plain = make_pupil(Telescope(150, 750, obstruction_mm=45, wavefront_error_waves=0.05), 128)
     assert (float(area), float(rms)) == (plain.area_m2, plain.rms_nm())
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_store_outlives_any_damage(tmp_path, monkeypatch, seed):
+    """Bytes changed, cut off or put in: the array comes out right, built anew where its checksum is wrong."""
+    monkeypatch.setattr(store, "cache_folder", lambda: tmp_path)
+    dice = np.random.default_rng(seed)
+    calls = []
+    store.remembered("key", lambda: build_once(calls))
+    path = next(tmp_path.iterdir())
+    data = bytearray(path.read_bytes())
+    for _ in range(dice.integers(1, 20)):
+        place = int(dice.integers(len(data)))
+        data[place : place + int(dice.integers(0, 4))] = dice.bytes(int(dice.integers(0, 4)))
+    path.write_bytes(data)
+    np.testing.assert_array_equal(store.remembered("key", lambda: build_once(calls)), [[0, 1, 2], [3, 4, 5]])
+
+
+def test_store_forgets_what_was_used_longest_ago(tmp_path, monkeypatch):
+    monkeypatch.setattr(store, "cache_folder", lambda: tmp_path)
+    monkeypatch.setattr(store, "LARGEST_FOLDER", 5000)
+    left = tmp_path / ".a-0123456789abcdef.npz"  # by a process that was killed
+    left.write_bytes(b"half")
+    os.utime(left, (1e9, 1e9))
+
+    def build():
+        return np.zeros((16, 16), np.float32)
+
+    for number in range(3):
+        store.remembered(f"key {number}", build)
+        for path in tmp_path.iterdir():  # the clock of a file system may be coarse
+            os.utime(path, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns - 10**9))
+    store.remembered("key 0", build)
+    store.remembered("key 3", build)
+    assert not left.exists()
+    assert sum(path.stat().st_size for path in tmp_path.iterdir()) <= 5000
+    calls = []
+    for number in (3, 0):  # made last, and used last
+        store.remembered(f"key {number}", lambda: build_once(calls))
+    assert calls == []
+    store.remembered("key 1", lambda: build_once(calls))
+    assert calls == [1]
+
+
+def test_store_serves_many_writers_at_once(tmp_path, monkeypatch):
+    monkeypatch.setattr(store, "cache_folder", lambda: tmp_path)
+    monkeypatch.setattr(store, "LARGEST_FOLDER", 20000)
+
+    def work(worker):
+        for number in range(40):
+            key = (worker + number) % 25
+            array = store.remembered(f"key {key}", lambda key=key: np.full((16, 16), key, np.float32))
+            assert (array == key).all()
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))
+    assert not [path for path in tmp_path.iterdir() if path.name.startswith(".")]

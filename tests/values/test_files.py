@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import stat
+from pathlib import Path
 
 import pytest
 
@@ -30,3 +31,14 @@ def test_things_in_the_way(tmp_path):
         write_bytes(tmp_path / "folder", b"")
     with pytest.raises(InputError, match="in its way"):
         write_bytes(tmp_path / "file" / "a.txt", b"")
+
+
+def test_a_full_disk_names_the_file(tmp_path):
+    """Linux's device that is always full, in place of a full disk."""
+    full = Path("/dev/full")
+    if not full.exists():
+        pytest.skip("this system has no /dev/full")
+    with pytest.raises(OSError, match="No space left") as error, beside(tmp_path / "a.png"):
+        full.write_bytes(b"x")
+    assert error.value.filename == str(tmp_path / "a.png")
+    assert list(tmp_path.iterdir()) == []
