@@ -87,19 +87,23 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecording:
     from simulate.camera.settings import choose_pattern
-    from simulate.stack.reader import open_recording
+    from simulate.stack.reader import RANGES, open_recording
+
+    def read(fact: str, option: str, unit: str) -> float | None:
+        lowest, highest = RANGES[fact][2:]
+        return common.read_number(arguments, option, unit, lowest, highest, zero=True)
 
     pattern = arguments.filter_array
     return open_recording(
         path,
         filter_array=None if pattern is None else choose_pattern("--filter-array", pattern),
-        exposure_s=common.read_number(arguments, exposure, "s"),
-        gain_e_per_dn=common.read_number(arguments, "gain", "electron / adu"),
-        read_noise_e=common.read_number(arguments, "read-noise", "electron", zero=True),
-        offset_dn=common.read_number(arguments, "offset", "adu", zero=True),
-        pixel_arcsec=common.read_number(arguments, "pixel-scale", "arcsec"),
-        aperture_mm=common.read_number(arguments, "aperture", "mm"),
-        seeing_arcsec=common.read_number(arguments, "seeing", "arcsec", zero=True),
+        exposure_s=read("exposure_s", exposure, "s"),
+        gain_e_per_dn=read("gain_e_per_dn", "gain", "electron / adu"),
+        read_noise_e=read("read_noise_e", "read-noise", "electron"),
+        offset_dn=read("offset_dn", "offset", "adu"),
+        pixel_arcsec=read("pixel_arcsec", "pixel-scale", "arcsec"),
+        aperture_mm=read("aperture_mm", "aperture", "mm"),
+        seeing_arcsec=read("seeing_arcsec", "seeing", "arcsec"),
     )
 
 

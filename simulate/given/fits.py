@@ -11,7 +11,6 @@ import gzip
 import math
 import re
 import tempfile
-import warnings
 import weakref
 import zlib
 from collections.abc import Iterator, Mapping
@@ -24,6 +23,7 @@ import numpy.typing as npt
 
 from simulate.errors import InputError
 from simulate.given.door import open_given
+from simulate.values.quiet import ignored
 
 BLOCK, CARD = 2880, 80
 
@@ -59,7 +59,7 @@ class FitsPicture:
     Parameters
     ----------
     axes : tuple of int
-        Lengths, the slowest first, as numpy has them.
+        Lengths, the slowest first, as numpy has them; three at least: a plain picture is a cube of one.
     header : mapping
         What the cards say, by keyword; cards that cannot be read are left out.
     whole : int
@@ -77,8 +77,8 @@ class FitsPicture:
     def __post_init__(self) -> None:
         weakref.finalize(self, self._file.close)
 
-    def part(self, index: int) -> Array:
-        """Return the numbers of one part along the slowest axis as stored, shape ``axes[1:]``.
+    def part(self, *index: int) -> Array:
+        """Return the numbers of one part along the slowest axes as stored, shape ``axes[len(index):]``.
 
         Raises
         ------
@@ -86,14 +86,17 @@ class FitsPicture:
             If they are not there any more.
         """
         if self._tiles is not None:
-            return np.asarray(self._tiles.section[index])
-        size = int(np.dtype(self._kind).itemsize) * math.prod(self.axes[1:])
+            flat = self._tiles.section.ndim < len(self.axes)
+            return np.asarray(self._tiles.section[:] if flat else self._tiles.section[index])
+        shape = self.axes[len(index) :]
+        size = int(np.dtype(self._kind).itemsize) * math.prod(shape)
+        number = int(np.ravel_multi_index(index, self.axes[: len(index)]))
         # plain reading, not mapping: a file that is cut while it is mapped ends the process
-        self._file.seek(self._offset + index * size)
+        self._file.seek(self._offset + number * size)
         content = self._file.read(size)
         if len(content) < size:
             raise ValueError("the file was cut off while it was read")
-        return np.frombuffer(content, self._kind).reshape(self.axes[1:])
+        return np.frombuffer(content, self._kind).reshape(shape)
 
     def number(self, keyword: str, default: float) -> float:
         """Return a finite number that the header holds, else `default`."""
@@ -284,13 +287,14 @@ def _first_picture(file: BinaryIO, field: str, path: Path, name: str | None) -> 
     if unit is None:
         raise InputError(field, str(path), f"this FITS file holds no {'picture' if name is None else name}")
     header = _told(unit.cards)
+    axes = (1, *unit.axes) if len(unit.axes) == 2 else unit.axes
     if unit.compressed:
         if unit.end > length:
             raise InputError(field, str(path), "the file is cut off")
-        return FitsPicture(unit.axes, header, unit.axes[0], file, 0, "", _tiles(file, index))
-    one = abs(unit.bits) // 8 * math.prod(unit.axes[1:])
-    whole = min(unit.axes[0], max(0, length - unit.offset) // one)
-    return FitsPicture(unit.axes, header, whole, file, unit.offset, _KINDS[unit.bits])
+        return FitsPicture(axes, header, axes[0], file, 0, "", _tiles(file, index))
+    one = abs(unit.bits) // 8 * math.prod(axes[1:])
+    whole = min(axes[0], max(0, length - unit.offset) // one)
+    return FitsPicture(axes, header, whole, file, unit.offset, _KINDS[unit.bits])
 
 
 def _tiles(file: BinaryIO, index: int) -> Any:
@@ -298,8 +302,7 @@ def _tiles(file: BinaryIO, index: int) -> Any:
 
     file.seek(0)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # what matters of it is said in our own words
+        with ignored(Warning):  # what matters is told in our own words
             return fits.open(file, memmap=False, do_not_scale_image_data=True)[index]
     except Exception as error:  # the library raises anything on damaged tables
         raise NotFits("its compressed picture cannot be read") from error
@@ -310,8 +313,7 @@ def _told(cards: tuple[bytes, ...]) -> dict[str, Any]:
     from astropy.io import fits
 
     told: dict[str, Any] = {}
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with ignored(Warning):
         for image in cards:
             try:
                 card = fits.Card.fromstring(image)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import warnings
 import zlib
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ import numpy.typing as npt
 from simulate.errors import InputError
 from simulate.given import fits, tiff
 from simulate.given.door import open_given, read_given
+from simulate.values.quiet import ignored
 
 MOST_PACKED = 200_000_000
 """Bytes of a PNG or JPEG file, which is read whole: more than 16 million pixels of 16 bits in four channels take."""
@@ -101,8 +101,7 @@ def read_pixels(
     if kind not in kinds:
         raise InputError(field, str(place), wanted + (f"; this one holds {kind} data" if kind else ""))
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with ignored(Warning):  # what matters is told in our own words
             if kind == "FITS":
                 return _fits_pixels(field, place, check_size, planes)
             if kind == "TIFF":
@@ -149,8 +148,7 @@ def _fits_pixels(field: str, place: Path, check_size: CheckSize, most_planes: in
     check_size(columns, rows, planes)
     if picture.whole < picture.axes[0]:
         raise ValueError("cut off")
-    parts = [np.atleast_2d(picture.scaled(index)) for index in range(picture.axes[0])]
-    values = np.concatenate([part.reshape(-1, columns) for part in parts]).reshape(planes, rows, columns)
+    values = np.stack([picture.scaled(index) for index in range(picture.axes[0])]).reshape(planes, rows, columns)
     values = np.moveaxis(values if picture.top_down else values[:, ::-1], 0, -1)
     return Pixels(values[..., 0] if planes == 1 else values, 0, "FITS", row_order_told=picture.top_down)
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import logging
 import math
 import struct
-import warnings
 import weakref
 import zlib
 from collections.abc import Callable
@@ -22,6 +21,7 @@ import numpy.typing as npt
 
 from simulate.errors import InputError
 from simulate.given.door import open_given
+from simulate.values.quiet import ignored
 
 STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 """How TIFF files start, the classic ones and those for more than 4 GB."""
@@ -105,8 +105,7 @@ class TiffPages:
 
     def _guarded(self, work: Callable[[], Any]) -> Any:
         try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
+            with ignored(Warning):  # what matters is told in our own words
                 return work()
         except (InputError, MemoryError):
             raise
@@ -167,6 +166,22 @@ class TiffPages:
             if image.mode in ("P", "PA", "CMYK", "YCbCr", "LAB", "HSV"):
                 return np.asarray(image.convert("RGB"))
             return np.asarray(image)
+
+
+def count_pages(field: str, path: Path) -> int:
+    """Return how many pages a TIFF file has.
+
+    Raises
+    ------
+    InputError
+        See `TiffPages`.
+    """
+    with open_given(field, path) as file:
+        try:
+            return len(directories(file))
+        except (ValueError, struct.error) as error:
+            wanted = f"this TIFF file is damaged or cut off ({error})"
+            raise InputError(field, str(path), wanted) from error
 
 
 class _Kept:

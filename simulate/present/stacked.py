@@ -157,9 +157,17 @@ def _frame_table(stack: FrameStack) -> npt.NDArray[np.void]:
 
 def _for_screen(planes: npt.NDArray[np.floating]) -> npt.NDArray[np.unsignedinteger]:
     """Return 16-bit screen values: sky at black, channels balanced on the planet's mean, the brightest at white."""
-    sky = np.median(planes[:, :2], axis=(1, 2), keepdims=True)
-    light = planes - sky
-    mean = np.maximum(light.sum(axis=(1, 2), keepdims=True), 1e-30)
-    light = light / mean * mean.mean()
-    picture = screen_values(np.moveaxis(np.maximum(light, 0), 0, -1), float(np.quantile(light, 0.9995)))
-    return whole_numbers(picture if picture.shape[-1] == 3 else picture[..., 0], 16)
+    sky = np.median(planes[:, :2], axis=(1, 2))
+    # channel by channel: the pictures of whole sensors fill much of the memory
+    light = np.empty(planes.shape, np.float32)
+    sums = []
+    for channel, plane in enumerate(planes):
+        light[channel] = plane - sky[channel]
+        sums.append(max(float(light[channel].sum(dtype=float)), 1e-30))
+    for channel, total in enumerate(sums):
+        light[channel] *= np.float32(np.mean(sums) / total)
+    white = float(np.quantile(light, 0.9995))
+    shown = np.empty((*planes.shape[1:], len(planes)), np.uint16)
+    for channel, plane in enumerate(light):
+        shown[..., channel] = whole_numbers(screen_values(np.maximum(plane, 0), white), 16)
+    return shown if shown.shape[-1] == 3 else shown[..., 0]

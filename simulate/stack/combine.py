@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from simulate.camera import channel_index, demosaic_bilinear
-from simulate.errors import InputError
+from simulate.errors import InputError, RecordingWarning, note
 from simulate.stack.doubts import Halves
 from simulate.stack.expected import finer_sampling, plane_mean, spread_powers
 from simulate.stack.quality import (
@@ -34,6 +34,12 @@ FloatArray = npt.NDArray[np.float64]
 
 REFERENCE_FRAMES = 40
 """Frames, the sharpest, whose mean is what the others are aligned to."""
+
+KEPT_PIXELS = 40_000_000
+"""Pixels of the frames of the reference that are held in memory; of more the frames are read anew for each pass."""
+
+MOST_CELLS = 12_000_000
+"""Cells of a stack times its colours: to restore it takes some 60 bytes for each."""
 
 Progress = Callable[[int, int], None]
 """Called with the frames done and all frames of a pass."""
@@ -128,17 +134,17 @@ def stack_frames(
     """
     asked = wishes or StackWishes()
     facts = recording.facts
+    share, reason = recommended_share(facts, asked.keep)
+    count = max(1, round(share * recording.frames))
+    laid = _laid(recording, asked, count)
     noise = noise_of(facts, recording.values(0))
     examiner = Examiner(recording.shape, facts, light_noise(facts, recording.values(0)))
     halves = Halves(recording.shape)
     grades = _grades(recording, examiner, halves, progress)
     halves.warn(facts, recording.path)
-    share, reason = recommended_share(facts, asked.keep)
-    count = max(1, round(share * recording.frames))
     best = np.argsort(-grades, kind="stable")[:count]
     reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
     kept = np.sort(best)
-    laid = _laid(recording, asked, count)
     kind = _Filled if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
     layer = kind(recording, laid, noise)
     shifts = np.empty((count, 2))
@@ -174,11 +180,19 @@ def _grades(recording: RawRecording, examiner: Examiner, halves: Halves, progres
 
 def _reference(recording: RawRecording, examiner: Examiner, best: Sequence[int] | npt.NDArray[Any]) -> Complex64Array:
     """Mean spectrum of the best frames, aligned on the first and then once more on their mean; centred."""
-    spectra = [examiner.spectrum(light_of(recording.values(int(number)))) for number in best]
-    reference = spectra[0]
+    rows, columns = recording.shape
+    small = rows * columns * len(best) <= KEPT_PIXELS
+
+    def read() -> Iterator[Complex64Array]:
+        return (examiner.spectrum(light_of(recording.values(int(number)))) for number in best)
+
+    kept = list(read()) if small else None
+    reference = next(iter(kept)) if kept is not None else next(read())
     for _ in range(2):
-        moved = [move(s, recording.shape, examiner.shift(reference, s)) for s in spectra]
-        reference = np.asarray(np.mean(moved, axis=0), np.complex64)
+        total = np.zeros_like(reference)
+        for spectrum in read() if kept is None else kept:
+            total += move(spectrum, recording.shape, examiner.shift(reference, spectrum))
+        reference = total / np.float32(len(best))
     return _centred(reference, recording.shape)
 
 
@@ -198,6 +212,13 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
     facts = recording.facts
     shares = {"mono": (1.0,), "colour": (1.0, 1.0, 1.0)}.get(facts.filter_array)
     shares = shares or tuple(facts.filter_array.count(c) / 4 for c in "RGB")
+    finest = math.floor(100 * math.sqrt(MOST_CELLS / (math.prod(recording.shape) * len(shares)))) / 100
+    if finest < max(1.0, asked.factor or 1.0):
+        size = f"{recording.shape[1]} x {recording.shape[0]} pixels" + (
+            f", --finer {asked.factor:g}" if asked.factor else ""
+        )
+        wanted = f"a stack may have {MOST_CELLS // 10**6} million cells, every colour counted: crop the frames"
+        raise InputError("frame size", size, wanted)
     hand = asked.practice
     filled, linear = facts.is_mosaic and hand.colour == "interpolated", hand.registration == "linear"
     if (filled or (linear and not facts.is_mosaic)) and asked.factor in (None, 1) and asked.drop is None:
@@ -210,6 +231,10 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
         finest_cells=hand.finest_cells,
         least_drop_px=hand.least_drop_px,
     )
+    if asked.factor is None and factor > finest:
+        text = f"laid on {finest:g} cells a pixel instead of {factor:g}: frames as large as these fill the memory"
+        note(f"{text}; crop them to the planet", RecordingWarning, stacklevel=3)
+        factor, drop = finest, max(drop, 1.0 / finest)
     if asked.factor is not None:
         if not 1 <= asked.factor <= 4:
             raise InputError("--finer", asked.factor, "give 1 to 4 cells a pixel")

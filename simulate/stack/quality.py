@@ -125,6 +125,9 @@ class Examiner:
         weight = half_plane_weights(shape[1])
         self._band = np.where((radius >= low) & (radius <= high), weight, 0.0).astype(np.float32)
         self._modes = float(self._band.sum())
+        if self._modes == 0:
+            wanted = "with this pixel scale a whole frame is smaller than the finest detail of that aperture"
+            raise InputError("pixel scale and aperture", [facts.pixel_arcsec, facts.aperture_mm], wanted)
         self._pass = np.where(radius <= min(cutoff, limit), 1.0, 0.0).astype(np.float32)
         self._pass[0, 0] = 0.0
         self._shape, self._noise = shape, noise

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.air import Sky, fried_parameter_m
-from simulate.errors import InputError
+from simulate.errors import InputError, RecordingWarning, note
 from simulate.stack.sources import Source, open_source
 from simulate.values.constants import ARCSEC_PER_RADIAN, GREEN_NM
 from simulate.values.resolution import finest_arcsec
@@ -26,6 +26,22 @@ Float32Array = npt.NDArray[np.float32]
 
 SMALLEST_SIDE = 8
 """Fewest rows and columns of a frame; fewer are hardly a picture but axes in another order."""
+
+LARGEST_NUMBER = 1e10
+"""Beyond what 32 bits hold; squares and sums of such numbers still fit into single precision."""
+
+RANGES: dict[str, tuple[str, str, float, float]] = {
+    "exposure_s": ("exposure", "s", 1e-6, 1e5),
+    "gain_e_per_dn": ("gain", "e-/DN", 1e-4, 1e5),
+    "offset_dn": ("offset", "DN", -1e6, 1e7),
+    "read_noise_e": ("read noise", "e-", 0.0, 1e5),
+    "saturation_dn": ("saturation", "DN", 1e-3, LARGEST_NUMBER),
+    "pixel_arcsec": ("pixel scale", "arcsec", 1e-3, 100.0),
+    "aperture_mm": ("aperture", "mm", 5.0, 1e5),
+    "seeing_arcsec": ("seeing", "arcsec", 0.0, 60.0),
+    "fried_ratio": ("D/r0", "", 0.0, 1e4),
+}
+"""Name, unit, least and largest value of what is known of a recording: all that instruments in use can have."""
 
 _KEYWORDS: dict[str, tuple[str, ...]] = {
     "exposure_s": ("EXPTIME", "EXPOSURE"),
@@ -136,11 +152,15 @@ class RawRecording:
         Raises
         ------
         InputError
-            If one of them is no number.
+            If one of them is no number, or larger than any camera's.
         """
         numbers = np.asarray(self.load(index), np.float32)
-        if not np.isfinite(numbers.sum(dtype=float)):
+        largest = float(np.abs(numbers).max())
+        if not math.isfinite(largest):
             raise InputError("RECORDING", str(self.path), f"frame {index + 1} holds values that are no numbers (NaN)")
+        if largest > LARGEST_NUMBER:
+            wanted = f"frame {index + 1} holds {largest:g}; no camera writes numbers beyond {LARGEST_NUMBER:g}"
+            raise InputError("RECORDING", str(self.path), wanted)
         return numbers
 
     def values(self, index: int) -> Float32Array:
@@ -175,6 +195,8 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
     given = {name: value for name, value in told.items() if value is not None}
     if "seeing_arcsec" in given and "fried_ratio" not in given:
         given["fried_ratio"] = None  # what the header says of the air is set aside as a whole
+    for name, value in given.items():
+        _refuse_outside(name, value)
     facts = replace(facts_of(source.header), **given)
     if source.colours == 3:
         if facts.is_mosaic and "filter_array" in given:
@@ -182,14 +204,20 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
         facts = replace(facts, filter_array="colour")
     elif facts.is_mosaic and source.top_down:
         facts = replace(facts, filter_array=turned_pattern(facts.filter_array, source.shape[0]))
-    if facts.exposure_s is not None and facts.exposure_s <= 0:
-        raise InputError("exposure", facts.exposure_s, "it must be above 0 s")
     if min(source.shape) < SMALLEST_SIDE:
         raise InputError("RECORDING", str(path), f"its frames must have {SMALLEST_SIDE} rows and columns at least")
     recording = RawRecording(source.frames, source.shape, facts, _upwards(source), place)
     if facts.offset_dn is None:
         recording = replace(recording, facts=replace(facts, offset_dn=_guess_offset(recording)))
     return recording
+
+
+def _refuse_outside(name: str, value: Any) -> None:
+    if name not in RANGES or value is None:
+        return
+    title, unit, lowest, highest = RANGES[name]
+    if not lowest <= value <= highest:
+        raise InputError(title, value, f"give a value from {lowest:g} to {highest:g} {unit}".rstrip())
 
 
 def _upwards(source: Source) -> Callable[[int], npt.NDArray[Any]]:
@@ -211,23 +239,38 @@ def turned_pattern(filter_array: str, rows: int) -> str:
 
 
 def facts_of(header: Mapping[str, Any]) -> Facts:
-    """Return what a FITS header tells of a recording."""
-    found: dict[str, Any] = {}
+    """Return what a FITS header tells of a recording; what no instrument can have counts as not told, with a note."""
+    found: dict[str, float | None] = {}
     for name, words in _KEYWORDS.items():
-        values = (header.get(word) for word in words)
-        found[name] = next((float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), None)
+        values = (_number(header.get(word)) for word in words)
+        found[name] = _within(name, next((v for v in values if v is not None), None))
     pattern = str(header.get("BAYERPAT", "mono")).strip().upper()
     if pattern not in ("RGGB", "BGGR", "GRBG", "GBRG"):
         pattern = "mono"
-    length, pixel = header.get("FOCALLEN"), header.get("XPIXSZ")
-    if (
-        found["pixel_arcsec"] is None
-        and isinstance(length, (int, float))
-        and isinstance(pixel, (int, float))
-        and length
-    ):
-        found["pixel_arcsec"] = 1e-3 * ARCSEC_PER_RADIAN * pixel / length
+    length, pixel = _number(header.get("FOCALLEN")), _number(header.get("XPIXSZ"))
+    if found["pixel_arcsec"] is None and pixel and length:
+        found["pixel_arcsec"] = _within("pixel_arcsec", 1e-3 * ARCSEC_PER_RADIAN * pixel / length)
     return Facts(filter_array=pattern, **_words(header), **found)
+
+
+def _number(value: Any) -> float | None:
+    """Return what a card holds as a finite number; None where it is none."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _within(name: str, value: float | None) -> float | None:
+    title, unit, lowest, highest = RANGES[name]
+    if value is None or lowest <= value <= highest:
+        return value
+    told = f"the header's {title}, {value:g} {unit}".rstrip()
+    note(f"{told}, is left aside: it is outside {lowest:g} to {highest:g}", RecordingWarning, stacklevel=3)
+    return None
 
 
 def _words(header: Mapping[str, Any]) -> dict[str, str]:

@@ -162,10 +162,17 @@ def restore(
     gain, targets, columns = filters.gain, filters.targets, filters.shape[1]
     spectrum = filters.noise_spectrum
     noise_gain = tuple(_noise_gain(gain[c], spectrum[c], filters.rings.weight) for c in range(len(gain)))
-    restored = np.asarray(scipy.fft.irfft2(filters.transform * gain, s=filters.shape)) + filters.sky
+    # channel by channel: the pictures of whole sensors fill much of the memory
+    restored = np.stack(
+        [
+            np.asarray(scipy.fft.irfft2(filters.transform[c] * gain[c], s=filters.shape)) + filters.sky[c]
+            for c in range(len(gain))
+        ]
+    )
+    sigma = _floating(noise)
     return Restored(
         restored,
-        np.broadcast_to(np.asarray(noise, dtype=float), restored.shape) * np.asarray(noise_gain)[:, None, None],
+        np.broadcast_to(sigma, restored.shape) * np.asarray(noise_gain, sigma.dtype)[:, None, None],
         gain * np.asarray(transfer),
         gain,
         noise_gain,
@@ -197,7 +204,7 @@ def restoring_gain(
 class _Filters:
     """The filter of each channel, and what it was made from."""
 
-    transform: npt.NDArray[Any]
+    transform: list[npt.NDArray[Any]]
     sky: FloatArray
     noise_spectrum: FloatArray
     rings: Rings
@@ -222,15 +229,14 @@ def _filters(
     rings = rings_of(shape, step_arcsec)
     spectrum = np.ones(transfer.shape) if noise_spectrum is None else np.broadcast_to(noise_spectrum, transfer.shape)
     sky = np.array([_border_level(plane) for plane in picture])[:, None, None]
-    transform = np.asarray(scipy.fft.rfft2(picture - sky))
+    transform = [np.asarray(scipy.fft.rfft2(plane - level)) for plane, level in zip(picture, sky, strict=True)]
     if how.kind == "gaussian":
         line = _gaussian_gain(transfer, step_arcsec, shape, rings, how.largest_gain, pixel_arcsec or step_arcsec)
         gain = np.broadcast_to(line, transfer.shape)
         return _Filters(transform, sky, spectrum, rings, [np.abs(t * line) for t in transfer], gain, shape)
+    variances = [float(np.mean(np.square(plane, dtype=float))) for plane in noise]
     targets = [
-        _wiener_target(
-            transform[c], transfer[c], float(np.mean(noise[c] ** 2)), spectrum[c], rings, shape, how.model_error
-        )
+        _wiener_target(transform[c], transfer[c], variances[c], spectrum[c], rings, shape, how.model_error)
         for c in range(len(picture))
     ]
     if common:
@@ -269,7 +275,7 @@ def _checked(picture: Any, noise: Any, transfer: Any) -> tuple[FloatArray, Float
     planes = np.asarray(picture, dtype=float)
     if planes.ndim != 3:
         raise InputError("picture", planes.shape, "give three axes: channels, rows, columns")
-    sigma = np.broadcast_to(np.asarray(noise, dtype=float), planes.shape)
+    sigma = np.broadcast_to(_floating(noise), planes.shape)
     if not np.all(sigma >= 0):
         raise InputError("noise", float(np.min(sigma)), "a standard deviation is zero or positive")
     half = (planes.shape[0], planes.shape[1], planes.shape[2] // 2 + 1)
@@ -277,6 +283,12 @@ def _checked(picture: Any, noise: Any, transfer: Any) -> tuple[FloatArray, Float
     if response.shape != half:
         raise InputError("transfer", response.shape, f"its shape must be {half}")
     return planes, sigma, response
+
+
+def _floating(values: Any) -> FloatArray:
+    """Return numbers in the precision that they have, in double precision where they are whole."""
+    array = np.asarray(values)
+    return array if array.dtype.kind == "f" else array.astype(float)
 
 
 def _border_level(plane: FloatArray) -> float:
