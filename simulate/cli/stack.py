@@ -113,8 +113,6 @@ def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | Non
 
     if arguments.truth is not None:
         path = Path(arguments.truth)
-        if not path.is_file():
-            raise InputError("--truth", arguments.truth, "no such file")
         check_truth(path, recording)
         return path
     beside = recording.path.with_name(f"{recording.path.stem}_truth.fits")

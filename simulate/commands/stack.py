@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.errors import InputError
+from simulate.given.fits import FitsPicture, check_layout, open_fits
 from simulate.present.stacked import Processed
 from simulate.recording.files import inputs_hash
 from simulate.stack.bracket import blend_bracket, why_large
@@ -20,6 +21,12 @@ from simulate.stack.model import as_stack, limb_fwhm_px, measured_transfer, mode
 from simulate.stack.reader import Facts, RawRecording
 from simulate.stack.restore import delivered_fwhm, restore
 from simulate.values.constants import ARCSEC_PER_RADIAN
+
+MOST_TRUTH_BYTES = 2_000_000_000
+"""Size of a truth file: three colours of `MOST_TRUTH_CELLS` and the rows of a million frames."""
+
+MOST_TRUTH_CELLS = 50_000_000
+"""Cells of the unblurred picture, every colour counted."""
 
 
 def stack_recording(
@@ -131,16 +138,26 @@ def check_truth(truth: Path, recording: RawRecording) -> None:
     """
     from astropy.io import fits
 
+    check_layout("--truth", truth, MOST_TRUTH_BYTES)
     try:
         inputs = _inputs(truth)
-        frames, shape = int(fits.getheader(truth, "FRAMES")["NAXIS2"]), fits.getheader(truth, "TRUTH")["NAXIS"]
-        body, window = str(inputs["body"]), tuple(inputs["window"])
-    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        frames, picture = int(fits.getheader(truth, "FRAMES")["NAXIS2"]), _truth_picture(truth)
+        body, window = str(inputs["body"]), tuple(int(side) for side in inputs["window"])
+        site = inputs["site"]
+        told_of_place = [] if site is None else [site[name] for name in ("latitude_deg", "longitude_deg", "height_m")]
+        numbers = [float(number) for number in (inputs["pixel_arcsec"], *told_of_place)]
+        usable = all(math.isfinite(number) for number in numbers) and len(window) == 2
+        usable = usable and all(isinstance(inputs[name], str) for name in ("body", "time", "ephemeris"))
+    except Exception as error:  # the library raises anything on damaged tables
         raise InputError("--truth", str(truth), "it is no truth file of a synthetic recording") from error
+    if not usable or len(picture.axes) != 3 or picture.axes[0] > 8 or picture.whole < picture.axes[0]:
+        raise InputError("--truth", str(truth), "it is no truth file of a synthetic recording")
+    if math.prod(picture.axes) > MOST_TRUTH_CELLS:
+        raise InputError("--truth", str(truth), f"its picture has more than {MOST_TRUTH_CELLS // 10**6} million cells")
     facts = recording.facts
     told = facts.inputs_hash
     same = inputs_hash(inputs) == told if told else frames == recording.frames and facts.body in ("", body)
-    if not same or window != recording.shape or shape != 3:
+    if not same or window != recording.shape:
         wanted = (
             f"it belongs to another recording: {body}, {counted(frames, 'frame')} of {window[0]} x {window[1]} pixels"
         )
@@ -152,6 +169,10 @@ def _inputs(truth: Path) -> dict[str, Any]:
     from astropy.io import fits
 
     return json.loads(np.asarray(fits.getdata(truth, "INPUTS"))["json"][0])
+
+
+def _truth_picture(truth: Path) -> FitsPicture:
+    return open_fits("--truth", truth, name="TRUTH")
 
 
 def _full_scale(facts: Facts) -> float:
@@ -166,14 +187,13 @@ def _green(stack: FrameStack) -> int:
 
 def _against(truth: Path, stack: FrameStack, facts: Facts) -> npt.NDArray[Any]:
     """Measure the transfer of the green channel with the truth file of a synthetic recording."""
-    from astropy.io import fits
-
-    plane = np.asarray(fits.getdata(truth, "TRUTH"), np.float32)
-    header = fits.getheader(truth, "TRUTH")
-    names = [header[f"CHAN{i + 1}"] for i in range(plane.shape[0])]
-    channel = names.index("green") if "green" in names else 0
+    picture = _truth_picture(truth)
+    names = [str(picture.header.get(f"CHAN{i + 1}", "")) for i in range(picture.axes[0])]
+    plane = picture.scaled(names.index("green") if "green" in names else 0)
+    if not np.all(np.isfinite(plane)) or not 0 < float(plane.sum(dtype=float)) < 1e30:
+        raise InputError("--truth", str(truth), "its picture holds no light, or values that are no numbers")
     shape = (stack.picture.shape[1], stack.picture.shape[2])
-    true = on_cells(plane[channel], shape)
+    true = on_cells(plane, shape)
     cutoff = (facts.aperture_mm or 0.0) * 1e6 / 500.0 / ARCSEC_PER_RADIAN
     return measured_transfer(stack.picture[_green(stack)], true, stack.laid.step_arcsec, cutoff)
 

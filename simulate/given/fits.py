@@ -142,6 +142,33 @@ def open_fits(field: str, path: Path, *, name: str | None = None) -> FitsPicture
         raise InputError(field, str(path), f"it cannot be read ({error.strerror or error})") from error
 
 
+def check_layout(field: str, path: Path, most_bytes: int) -> None:
+    """Refuse a FITS file that a general reader should not be let loose on.
+
+    Parameters
+    ----------
+    field : str
+        What the file is, for messages.
+    path : Path
+        The file.
+    most_bytes : int
+        Its largest size.
+
+    Raises
+    ------
+    InputError
+        If it cannot be opened, is larger, or its headers promise more than is there.
+    """
+    with open_given(field, path, most_bytes) as file:
+        length = file.seek(0, 2)
+        try:
+            whole = all(unit.offset + unit.size <= length for unit in _units(file, length))
+        except NotFits as error:
+            raise InputError(field, str(path), f"it is no readable FITS file: {error}") from error
+        if not whole:
+            raise InputError(field, str(path), "the file is cut off")
+
+
 def _plain(file: BinaryIO, field: str, path: Path) -> BinaryIO:
     start = file.read(2)
     file.seek(0)
@@ -168,7 +195,7 @@ def _pour(source: gzip.GzipFile, plain: BinaryIO, most: int) -> int:
     poured = 0
     while poured < most:
         try:
-            piece = source.read(min(1_000_000, most - poured))
+            piece = source.read1(min(100_000, most - poured))  # what comes at once, so that damage costs no more
         except (EOFError, zlib.error, gzip.BadGzipFile):
             break  # cut off or damaged: what came before it may still hold whole frames
         if not piece:
@@ -210,6 +237,8 @@ def _units(file: BinaryIO, length: int) -> Iterator[_Unit]:
     for index in range(MOST_UNITS):
         cards = _cards(file, place, length)
         if cards is None:
+            if index == 0:
+                raise NotFits("it is cut off within its header")
             return
         if not cards[0].startswith(START if index == 0 else b"XTENSION="):
             if index == 0:

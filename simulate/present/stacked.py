@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from simulate import __version__
 from simulate.errors import InputError
+from simulate.given.fits import check_layout
 from simulate.present.images import png_bytes, screen_values, whole_numbers
 from simulate.stack.combine import FrameStack
 from simulate.stack.reader import Facts
@@ -83,10 +84,11 @@ def _is_stack(path: Path) -> bool:
     from astropy.io import fits
 
     try:
+        check_layout("output file", path, 10_000_000_000)
         header = fits.getheader(path)
-    except (OSError, ValueError, IndexError):
+        return "NKEPT" in header and str(header.get("SWCREATE", "")).startswith("simulate")
+    except Exception:  # whatever else lies there, it is none of ours
         return False
-    return "NKEPT" in header and str(header.get("SWCREATE", "")).startswith("simulate")
 
 
 def write_processed(processed: Processed, folder: Path, name: str) -> dict[str, str]:

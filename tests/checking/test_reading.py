@@ -7,8 +7,9 @@ import pytest
 from PIL import Image
 
 from simulate.checking.finding import find_planet
-from simulate.checking.reading import _png_file, read_picture
+from simulate.checking.reading import read_picture
 from simulate.errors import InputError
+from simulate.given.pictures import png_file
 from simulate.present.images import png_bytes
 
 
@@ -74,7 +75,7 @@ def test_hostile_and_empty_pictures_are_refused_in_one_sentence_and_little_memor
     import tracemalloc
 
     path = tmp_path / "a.png"
-    path.write_bytes(_png_file(chunks))
+    path.write_bytes(png_file(chunks))
     tracemalloc.start()
     with pytest.raises(InputError, match=word) as caught:
         read_picture(path)
@@ -99,7 +100,7 @@ def test_a_file_that_is_cut_off_is_refused(tmp_path: Path, ending: str) -> None:
     [
         ("a.tif", b"", "empty"),
         ("a.png", b"this is no picture\n" * 40, "give a PNG"),
-        ("a.fits", b"SIMPLE  =                    T" + b" " * 50, "damaged"),
+        ("a.fits", b"SIMPLE  =                    T" + b" " * 50, "cut off"),
         ("a.png", b"\x89PNG\r\n\x1a\n", "damaged"),
         ("a.tif", b"II*\0" + b"\xff" * 60, "damaged"),
     ],

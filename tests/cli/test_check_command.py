@@ -65,7 +65,7 @@ def test_a_bomb_leaves_with_code_2_little_memory_and_no_files(tmp_path: Path) ->
     import sys
     import zlib
 
-    from simulate.checking.reading import _png_file
+    from simulate.given.pictures import png_file
 
     packer = zlib.compressobj(9)
     rows = bytes(100 * 30001)
@@ -73,7 +73,7 @@ def test_a_bomb_leaves_with_code_2_little_memory_and_no_files(tmp_path: Path) ->
     bomb = tmp_path / "bomb.png"
     # 30000 x 30000 black pixels that the header calls 300 x 300
     size = (300).to_bytes(4, "big")
-    bomb.write_bytes(_png_file([(b"IHDR", size + size + b"\x08\0\0\0\0"), (b"IDAT", packed), (b"IEND", b"")]))
+    bomb.write_bytes(png_file([(b"IHDR", size + size + b"\x08\0\0\0\0"), (b"IDAT", packed), (b"IEND", b"")]))
     before = bomb.read_bytes()
     code = (
         "import resource, sys; from simulate.cli import main; code = main(sys.argv[1:]); "
