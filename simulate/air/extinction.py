@@ -15,21 +15,12 @@ import numpy.typing as npt
 from simulate.air.sky import Sky
 from simulate.errors import InputError
 from simulate.geometry.earth import airmass as relative_airmass
+from simulate.values.air_depth import molecular_depth, ozone_depth
 from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.float64]
 
 _MAGNITUDES_PER_DEPTH = 2.5 * math.log10(math.e)
-
-_OZONE_NM = (380, 420, 440, 460, 480, 500, 520, 540, 560, 575, 590, 602, 620, 640, 660, 680, 700, 740, 780, 820, 900)
-_OZONE_1E21_CM2 = (
-    *(0.00, 0.03, 0.13, 0.35, 0.70, 1.20, 1.80, 2.85, 3.85, 4.70, 4.60),
-    *(5.10, 3.95, 2.85, 2.05, 1.40, 0.87, 0.45, 0.25, 0.15, 0.04),
-)
-"""Cross-section of the Chappuis band, smoothed; from memory, within 10 % (after Serdyuchenko et al. 2014)."""
-
-_OZONE_MOLECULES_CM2 = 300.0 * 2.6868e16
-"""A column of 300 Dobson units, the average of middle latitudes (from memory)."""
 
 _AEROSOL_MAG_550 = 0.085
 """Aerosol at sea level on an average clear night, mag per airmass at 550 nm: the typical totals of
@@ -72,19 +63,12 @@ def extinction_magnitudes(wavelength_nm: npt.ArrayLike, height_m: float = 0.0, s
         Height of the site above the sea, m.
     sky : Sky, optional
         Pressure and haze; default: a clear, average night.
-
-    Notes
-    -----
-    Molecules: Hansen & Travis (1974, Space Sci. Rev. 16, 527), eq. 2.30, scaled with the pressure.
     """
     air = sky or Sky()
     nm = np.asarray(wavelength_nm, dtype=float)
-    inverse2 = (1000.0 / nm) ** 2
-    molecules = 0.008569 * inverse2**2 * (1.0 + 0.0113 * inverse2 + 0.00013 * inverse2**2)
-    molecules = molecules * air.pressure_at(height_m) / 1013.25
-    ozone = np.interp(nm, _OZONE_NM, _OZONE_1E21_CM2, left=0.0, right=0.0) * 1e-21 * _OZONE_MOLECULES_CM2
+    molecules = molecular_depth(nm) * air.pressure_at(height_m) / 1013.25
     aerosol = _AEROSOL_MAG_550 * air.haze * math.exp(-max(height_m, 0.0) / _AEROSOL_HEIGHT_M)
-    return _MAGNITUDES_PER_DEPTH * (molecules + ozone) + aerosol * (550.0 / nm) ** _AEROSOL_EXPONENT
+    return _MAGNITUDES_PER_DEPTH * (molecules + ozone_depth(nm)) + aerosol * (550.0 / nm) ** _AEROSOL_EXPONENT
 
 
 def transmission(bins: SpectralBins, airmass: float, height_m: float = 0.0, sky: Sky | None = None) -> FloatArray:

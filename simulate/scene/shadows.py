@@ -7,34 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from simulate.geometry.shadow_light import uncovered_fraction
 from simulate.values.constants import SUN_RADIUS_KM
 
 FloatArray = npt.NDArray[np.floating]
-
-
-def uncovered_fraction(separation: FloatArray, sun: FloatArray, cover: FloatArray) -> FloatArray:
-    """Return the fraction of the Sun's disc left free by another disc before it.
-
-    Both discs are uniform; the overlap is the lens of two circles.
-
-    Parameters
-    ----------
-    separation : array, shape (n,)
-        Between the centres; any unit, the same for all three.
-    sun, cover : array, shape (n,) or ()
-        Radii.
-    """
-    d = np.asarray(separation, float)
-    r, s = np.broadcast_to(np.asarray(sun, float), d.shape), np.broadcast_to(np.asarray(cover, float), d.shape)
-    apart = d >= r + s
-    within = d <= np.abs(r - s)
-    safe = np.where(apart | within, r + 0.5 * s, d)
-    cosine_r = np.clip((safe**2 + r**2 - s**2) / (2 * safe * r), -1, 1)
-    cosine_s = np.clip((safe**2 + s**2 - r**2) / (2 * safe * s), -1, 1)
-    kite = (-safe + r + s) * (safe + r - s) * (safe - r + s) * (safe + r + s)
-    lens = r**2 * np.arccos(cosine_r) + s**2 * np.arccos(cosine_s) - 0.5 * np.sqrt(np.maximum(kite, 0))
-    covered = np.where(within, np.minimum(r, s) ** 2 / r**2, lens / (np.pi * r**2))
-    return np.where(apart, 1.0, 1.0 - covered)
 
 
 @dataclass(frozen=True, eq=False)

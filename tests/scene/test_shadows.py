@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulate.scene.shadows import MoonShadow, uncovered_fraction
+from simulate.geometry.shadow_light import uncovered_fraction
+from simulate.scene.shadows import MoonShadow
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM, SUN_RADIUS_KM
 
 
