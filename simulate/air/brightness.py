@@ -68,6 +68,8 @@ class Lights:
         Angle between the Moon and the target.
     moon_phase_angle_deg : float or None
         Phase angle of the Moon, 0 when full.
+    moon_sunlit_fraction : float
+        V light left on it in the Earth's shadow, relative to outside.
     """
 
     altitude_deg: float = 90.0
@@ -76,6 +78,7 @@ class Lights:
     moon_altitude_deg: float | None = None
     moon_separation_deg: float | None = None
     moon_phase_angle_deg: float | None = None
+    moon_sunlit_fraction: float = 1.0
 
 
 def sky_radiance(bins: SpectralBins, lights: Lights, sky: Sky | None = None, height_m: float = 0.0) -> FloatArray:
@@ -147,7 +150,7 @@ def moon_nanolamberts(lights: Lights, extinction_mag: float) -> float:
         V extinction, mag per airmass.
     """
     phase, separation = abs(lights.moon_phase_angle_deg or 0.0), lights.moon_separation_deg or 0.0
-    moon = 10.0 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase**4))
+    moon = lights.moon_sunlit_fraction * 10.0 ** (-0.4 * (3.84 + 0.026 * phase + 4e-9 * phase**4))
     scatter = 10.0**5.36 * (1.06 + math.cos(math.radians(separation)) ** 2) + 10.0 ** (6.15 - separation / 40.0)
     to_moon = _scattering_airmass(lights.moon_altitude_deg or 0.0)
     to_target = _scattering_airmass(lights.altitude_deg)

@@ -8,6 +8,7 @@ sight       lines of sight with light time and aberration
 look        one body seen by one observer: the vectors behind the numbers
 table       all scalar quantities for many instants
 moon_theory where the satellites are
+earth_shadow, shadow_light  the Moon's eclipses: the Earth's shadow, and the light in it
 spheroid    outlines, and where a ray meets a globe
 moons       satellites of Jupiter and Saturn: transits, occultations, eclipses, shadows
 apparitions one body at one instant
@@ -16,6 +17,7 @@ rise_set    risings, transits, settings, the best moment of a night
 
 from simulate.geometry.apparitions import Apparition, apparition, turned, turned_offset
 from simulate.geometry.clock import instant_after, parse_time, utc_text
+from simulate.geometry.earth_shadow import EarthShadow
 from simulate.geometry.moons import MoonState, MoonTrack, moon_table
 from simulate.geometry.rise_set import BestMoment, RiseTransitSet, best_moment, next_rise, night_of, rise_transit_set
 from simulate.geometry.site import Site, as_site, parse_site
@@ -25,6 +27,7 @@ __all__ = [
     "Apparition",
     "ApparitionTable",
     "BestMoment",
+    "EarthShadow",
     "MoonState",
     "MoonTrack",
     "RiseTransitSet",

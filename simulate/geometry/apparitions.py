@@ -13,6 +13,7 @@ from simulate.bodies import Body, load_body
 from simulate.errors import InputError
 from simulate.geometry import earth
 from simulate.geometry.clock import J2000, parse_time, tt_days, utc_text
+from simulate.geometry.earth_shadow import EarthShadow, shadow_seen
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.look import Look, make_look
 from simulate.geometry.moons import MoonState, moon_tracks
@@ -66,7 +67,7 @@ class Apparition:
     ring_opening_deg, ring_opening_sun_deg : float or None
         Planetocentric latitude of observer and Sun above the rings' plane.
     magnitude : float
-        V, globe and rings, above the air.
+        V, globe and rings, above the air; for the Moon less what the Earth's shadow takes.
     right_ascension_deg, declination_deg : float
         Apparent place, true equator and equinox of date; topocentric with a site.
     heliocentric_ecliptic_longitude_deg : float
@@ -84,6 +85,10 @@ class Apparition:
         Position angle of the zenith, -180..180: negative while rising.
     sun_altitude_deg, moon_altitude_deg, moon_separation_deg, moon_phase_angle_deg : float or None
         Airless altitudes; the Moon's distance from the body; Sun-Moon-observer.
+    moon_sunlit_fraction : float
+        V light left on the Moon, relative to outside the Earth's shadow.
+    shadow : EarthShadow or None
+        The Earth's shadow, for the Moon while some of it is inside.
     moons : tuple of MoonState
         Satellites, in the order of the planet's data file.
     """
@@ -125,6 +130,8 @@ class Apparition:
     moon_altitude_deg: float | None = None
     moon_separation_deg: float | None = None
     moon_phase_angle_deg: float | None = None
+    moon_sunlit_fraction: float = 1.0
+    shadow: EarthShadow | None = None
     moons: tuple[MoonState, ...] = ()
 
     @property
@@ -161,6 +168,9 @@ def turned(seen: Apparition, angle_deg: float) -> Apparition:
     def turn(east: float, north: float) -> tuple[float, float]:
         return turned_offset((east, north), angle_deg)
 
+    def turn_vector(vector: Vector) -> Vector:
+        return (*turn(*vector[:2]), vector[2])
+
     def turn_moon(moon: MoonState) -> MoonState:
         east, north = turn(moon.east_arcsec, moon.north_arcsec)
         shadow: tuple[float | None, float | None] = (None, None)
@@ -170,14 +180,20 @@ def turned(seen: Apparition, angle_deg: float) -> Apparition:
             moon,
             east_arcsec=east,
             north_arcsec=north,
-            position_km=(*turn(*moon.position_km[:2]), moon.position_km[2]),
-            shadow_position_km=(*turn(*moon.shadow_position_km[:2]), moon.shadow_position_km[2]),
+            position_km=turn_vector(moon.position_km),
+            shadow_position_km=turn_vector(moon.shadow_position_km),
             shadow_east_arcsec=shadow[0],
             shadow_north_arcsec=shadow[1],
         )
 
+    def turn_shadow(shadow: EarthShadow) -> EarthShadow:
+        east, north = turn(shadow.east_arcsec, shadow.north_arcsec)
+        earth, sun = turn_vector(shadow.earth_km), turn_vector(shadow.sun_km)
+        return replace(shadow, earth_km=earth, sun_km=sun, east_arcsec=east, north_arcsec=north)
+
     return replace(
         seen,
+        shadow=None if seen.shadow is None else turn_shadow(seen.shadow),
         north_pole_position_angle_deg=(seen.north_pole_position_angle_deg + angle_deg) % 360.0,
         bright_limb_position_angle_deg=(seen.bright_limb_position_angle_deg + angle_deg) % 360.0,
         moons=tuple(turn_moon(moon) for moon in seen.moons),
@@ -247,6 +263,7 @@ def _row(look: Look) -> Apparition:
         site=table.site,
         central_meridian_deg=_first(table.central_meridian_deg),
         sub_solar_longitude_deg=_first(table.sub_solar_longitude_deg),
+        shadow=shadow_seen(look) if look.body.kind == "moon" else None,
         moons=tuple(track.row(0) for track in moon_tracks(look)),
         **_numbers(table.columns),
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulate.bodies import load_body
+from simulate.geometry.look import Look
 from simulate.geometry.shadow_light import DANJON, EARTH_RADIUS_KM, disc_light
 from simulate.geometry.sight import Observer, Sight
 from simulate.geometry.vectors import FloatArray, dot, length, unit
@@ -143,30 +144,27 @@ def shadow_track(observer: Observer, moon: Sight) -> ShadowTrack:
     )
 
 
-def shadow_seen(track: ShadowTrack, sky_vectors: tuple[FloatArray, FloatArray, FloatArray], distance_km: float) -> EarthShadow | None:
-    """Return the first instant of a track as the observer sees it; None while the Moon is outside the shadow.
+def shadow_seen(look: Look) -> EarthShadow | None:
+    """Return the Earth's shadow at the first instant of a look at the Moon; None while the Moon is outside it.
 
     Parameters
     ----------
-    track : ShadowTrack
-        Of one instant.
-    sky_vectors : three arrays, shape (3,)
-        The track's Earth, Sun and middle, turned to (east, north, toward the observer).
-    distance_km : float
-        From the observer to the Moon.
+    look : Look
+        At the Moon.
     """
+    track = shadow_track(look.observer, look.sight)
     penumbral = float(track.magnitude(track.penumbra_km)[0])
     if penumbral <= 0.0:
         return None
-    earth, sun, middle = sky_vectors
-    scale = ARCSEC_PER_RADIAN / distance_km
+    arcsec_per_km = ARCSEC_PER_RADIAN / (ASTRONOMICAL_UNIT_KM * float(look.sight.distance_au[0]))
+    earth, sun, middle = (look.sky.resolve(vectors)[0] for vectors in (track.earth_km, track.sun_km, track.middle_km))
     return EarthShadow(
         _vector(earth),
         _vector(sun),
-        float(middle[0]) * scale,
-        float(middle[1]) * scale,
-        float(track.umbra_km[0]) * scale,
-        float(track.penumbra_km[0]) * scale,
+        float(middle[0]) * arcsec_per_km,
+        float(middle[1]) * arcsec_per_km,
+        float(track.umbra_km[0]) * arcsec_per_km,
+        float(track.penumbra_km[0]) * arcsec_per_km,
         float(track.magnitude(track.umbra_km)[0]),
         penumbral,
         float(track.sunlit_fraction()[0]),

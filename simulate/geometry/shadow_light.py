@@ -145,10 +145,11 @@ def _air() -> _Air:
 
     thinning = -np.diff(np.log(_DENSITY_KG_M3)) / np.diff(_HEIGHT_KM)  # per km, layer by layer
     layer = np.clip(np.searchsorted(_HEIGHT_KM, along, side="right") - 1, 0, len(thinning) - 1)
-    density = np.exp(np.interp(along, _HEIGHT_KM, np.log(_DENSITY_KG_M3 / _DENSITY_KG_M3[0])))
+    relative = np.log(_DENSITY_KG_M3 / _DENSITY_KG_M3[0])
+    density = np.exp(np.interp(along, _HEIGHT_KM, relative))
     density = np.where(along < _HEIGHT_KM[-1], density, 0.0)
     straight = np.linspace(0.0, _HEIGHT_KM[-1], 2001)
-    overhead = np.trapezoid(np.exp(np.interp(straight, _HEIGHT_KM, np.log(_DENSITY_KG_M3 / _DENSITY_KG_M3[0]))), straight)
+    overhead = np.trapezoid(np.exp(np.interp(straight, _HEIGHT_KM, relative)), straight)
     # the ray bends with the gradient of the index across it: that towards the Earth's middle times lowest / radius
     bending = _REFRACTIVITY * column(density * thinning[layer] * lowest / (EARTH_RADIUS_KM + along))
     middle, width = _CLOUD_KM

@@ -14,6 +14,7 @@ from simulate.bodies.photometry import visual_magnitude
 from simulate.errors import InputError, RangeWarning, kept_warnings, note
 from simulate.geometry import earth
 from simulate.geometry.clock import DAYS_PER_YEAR, days_of, utc_text, warn_outside_table
+from simulate.geometry.earth_shadow import shadow_track
 from simulate.geometry.look import BySystem, Look, make_look
 from simulate.geometry.sight import Observer, look_at
 from simulate.geometry.site import Site, as_site
@@ -113,6 +114,8 @@ def tabulate(look: Look) -> ApparitionTable:
         warn_outside_table(observer.days)
         columns |= sky_columns(site, observer, direction)
     columns["magnitude"] = _magnitudes(look, columns)
+    if body.kind == "moon":
+        columns["magnitude"] -= 2.5 * np.log10(columns["moon_sunlit_fraction"])
     return ApparitionTable(
         body.name,
         frozen_array(observer.days),
@@ -202,11 +205,12 @@ def sky_columns(site: Site, observer: Observer, direction: FloatArray) -> Column
 
 
 def moon_columns(observer: Observer, direction: FloatArray) -> Columns:
-    """Return the Moon's distance from unit vectors of date, shape (n, 3), and its phase angle."""
+    """Return the Moon's distance from unit vectors of date, shape (n, 3), its phase angle and the light left on it."""
     moon = look_at("moon", observer)
     return {
         "moon_separation_deg": angle_deg(direction, observer.axes.to_date(moon.apparent)),
         "moon_phase_angle_deg": angle_deg(-moon.line, moon.sun),
+        "moon_sunlit_fraction": shadow_track(observer, moon).sunlit_fraction(),
     }
 
 

@@ -96,6 +96,8 @@ class Aim:
         Of the site above the sea.
     sun_altitude_deg, moon_altitude_deg, moon_separation_deg, moon_phase_angle_deg : float or None
         What lights the sky; None for a dark one.
+    moon_sunlit_fraction : float
+        V light left on the Moon in the Earth's shadow.
     elongation_deg : float
         Of the body from the Sun.
     """
@@ -109,6 +111,7 @@ class Aim:
     moon_separation_deg: float | None = None
     moon_phase_angle_deg: float | None = None
     elongation_deg: float = 180.0
+    moon_sunlit_fraction: float = 1.0
 
     @classmethod
     def of(cls, apparition: Apparition) -> Aim:
@@ -126,6 +129,7 @@ class Aim:
             apparition.moon_separation_deg,
             apparition.moon_phase_angle_deg,
             elongation if elongation is not None else 180.0,
+            apparition.moon_sunlit_fraction,
         )
 
 
@@ -363,6 +367,7 @@ def sky_lights(aim: Aim) -> Lights:
         aim.moon_altitude_deg,
         aim.moon_separation_deg,
         aim.moon_phase_angle_deg,
+        aim.moon_sunlit_fraction,
     )
 
 

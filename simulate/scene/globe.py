@@ -99,7 +99,7 @@ class Globe:
     pattern : Pattern or None
         Map; None for a uniform surface.
     shades : tuple of callable
-        Each maps (ellipsoid, points, step in arcsec) to the fraction of sunlight left, shape (n,).
+        Each maps (ellipsoid, points, step in arcsec) to the fraction of sunlight left, shape (n,) or (bins, n).
     rough_spots : tuple of (east, north, radius)
         Circles, arcsec, inside which cells are integrated finely.
     """

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies import Ring, load_body
 from simulate.bodies.spectra import body_photon_flux
+from simulate.geometry.shadow_light import shadow_light
 from simulate.scene.ellipsoid import Ellipsoid, SurfacePoints
 from simulate.scene.feature_names import MOONS, SHADOW_OF
 from simulate.scene.globe import Disc, Globe, draw_globe
@@ -23,7 +24,7 @@ from simulate.values.grid import Grid
 from simulate.values.spectrum import SpectralBins
 
 if TYPE_CHECKING:
-    from simulate.geometry import Apparition, MoonState
+    from simulate.geometry import Apparition, EarthShadow, MoonState
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -89,6 +90,39 @@ def moon_shadows(
         if shadow.touches(globe.equatorial * km_per_arcsec):
             shades.append(Shade(shadow, km_per_arcsec, (moon.shadow_east_arcsec, moon.shadow_north_arcsec)))
     return shades
+
+
+@dataclass(frozen=True, eq=False)
+class EarthShade:
+    """The Earth's shadow as a factor on the Moon's light, in the colour of each bin.
+
+    Parameters
+    ----------
+    shadow : EarthShadow
+        Where Earth and Sun stand.
+    km_per_arcsec : float
+        Scale at the Moon.
+    wavelengths_nm : array, shape (bins,)
+        Middle of each bin.
+    """
+
+    shadow: EarthShadow
+    km_per_arcsec: float
+    wavelengths_nm: FloatArray
+
+    spot: ClassVar[tuple[tuple[float, float, float], ...]] = ()
+    """The light changes smoothly over many cells: nothing needs to be drawn finely."""
+
+    def __call__(self, globe: Ellipsoid, points: SurfacePoints, step: float) -> FloatArray:
+        """Return the fraction of sunlight left, shape (bins, n)."""
+        places = globe.positions(points).astype(float) * self.km_per_arcsec
+        earth, sun = np.asarray(self.shadow.earth_km), np.asarray(self.shadow.sun_km)
+        axis = (sun - earth) / np.linalg.norm(sun - earth)
+        from_earth = places - earth[:, None]
+        behind = -(axis @ from_earth)
+        away = np.sqrt(((from_earth + np.multiply.outer(axis, behind)) ** 2).sum(axis=0))
+        # the Moon's own depth changes the shadow's width by 16 km: that of its middle is taken
+        return shadow_light(away, self.wavelengths_nm, float(earth @ axis), float(np.linalg.norm(sun - earth)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -32,7 +33,7 @@ from simulate.scene.feature_names import (
     surface_names,
 )
 from simulate.scene.globe import Disc, Globe, Pattern, draw_globe
-from simulate.scene.moons import Backdrop, Shade, add_moons, drawn_moons, moon_shadows
+from simulate.scene.moons import Backdrop, EarthShade, Shade, add_moons, drawn_moons, moon_shadows
 from simulate.scene.raster import overlap
 from simulate.scene.rings import (
     RingView,
@@ -114,7 +115,9 @@ def render(
         return _point_scene(apparition, known, grid, bins)
     subject = _Subject(apparition, known, bins, chosen, grid.step_arcsec)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
-    shades = moon_shadows(apparition, subject.ellipsoid, subject.km_per_arcsec, subject.without) if chosen.moons else []
+    shades: list[Shade | EarthShade] = []
+    if chosen.moons:
+        shades += moon_shadows(apparition, subject.ellipsoid, subject.km_per_arcsec, subject.without)
     backdrop = Backdrop(subject.ellipsoid)
     scale = 1.0
     if known.rings:
@@ -123,7 +126,11 @@ def render(
         backdrop = Backdrop(subject.ellipsoid, rings, view)
         _draw_system(radiance, grid, subject, rings, view, shades, scale)
     else:
-        flux = body_photon_flux(known, apparition.magnitude, bins)
+        eclipse = apparition.shadow
+        # the magnitude holds what the Earth's shadow takes, which is drawn place by place
+        flux = body_photon_flux(known, apparition.magnitude - (eclipse.dimming_mag if eclipse else 0.0), bins)
+        if eclipse is not None:
+            shades.append(EarthShade(eclipse, subject.km_per_arcsec, bins.centres_nm))
         disc = draw_globe(grid, subject.globe(shades), len(bins))
         _put(radiance, disc, flux / subject.reference_integral())
     points: tuple[PointSource, ...] = ()
@@ -205,7 +212,7 @@ class _Subject:
             return RingView(opening, opening, 0.0, self.km_per_arcsec)
         return RingView(opening, sun, seen.phase_angle_deg, self.km_per_arcsec)
 
-    def globe(self, shades: list[Shade], *more: object, whole: bool = False) -> Globe:
+    def globe(self, shades: Sequence[Shade | EarthShade], *more: object, whole: bool = False) -> Globe:
         ellipsoid = self.ellipsoid
         law = law_of(self.body, self.bins.centres_nm, ellipsoid.twilight, flat=LIMB_DARKENING in self.without)
         spots = tuple(spot for shade in shades for spot in shade.spot)
@@ -268,7 +275,7 @@ def _draw_system(
     subject: _Subject,
     rings: tuple[Ring, ...],
     view: RingView,
-    shades: list[Shade],
+    shades: Sequence[Shade | EarthShade],
     scale: float,
 ) -> None:
     """Draw a globe with rings into `radiance`."""
