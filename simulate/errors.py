@@ -100,6 +100,10 @@ class EphemerisWarning(SimulateWarning):
     """A date or a moon lies outside what the ephemeris or its tables cover."""
 
 
+class EclipseWarning(SimulateWarning):
+    """The Moon stands in the Earth's umbra, whose light nobody knows beforehand."""
+
+
 class RecordingWarning(SimulateWarning):
     """A recording on disk is incomplete, or does not look like what it is taken for."""
 

@@ -14,8 +14,9 @@ from simulate.air import Lights, Sky, sky_magnitudes
 from simulate.bodies import Body
 from simulate.errors import BelowHorizonError, InputErrors, kept_warnings
 from simulate.geometry import Apparition, Site, as_site
-from simulate.geometry.clock import tt_days, tt_to_time, utc_text
+from simulate.geometry.clock import J2000, tt_days, tt_to_time, utc_text
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
+from simulate.geometry.shadow_light import UMBRA_DOUBT, light_text
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
@@ -24,6 +25,7 @@ from simulate.light.look import ViewOptions
 from simulate.light.subject import choose_subject
 from simulate.planning.capture import station_crossing
 from simulate.planning.card import capture_card, moon_layer
+from simulate.planning.lunar_eclipses import LunarEclipse, contacts, eclipse_title, lunar_eclipses
 from simulate.planning.moon_calendar import judge_event, jupiter_events
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
 from simulate.planning.outlook import (
@@ -51,6 +53,12 @@ SHARP_ENOUGH = 1.15
 
 HARDLY_SHARPER = 0.97
 """Moments whose delivered width is below this share of that at the best moment are told of."""
+
+HARDLY_SHADED = 0.99
+"""The Moon counts as outside the Earth's shadow while at least this share of its light is left."""
+
+HARDLY_BLUNTER = 1.05
+"""Of moments whose delivered width is at most this much above the least, the one nearest to the best is taken."""
 
 NEAR_MOON_DEG = 10.0
 """The Moon is mentioned when it stands nearer than this."""
@@ -129,6 +137,8 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     best_tt = _best(case, site, night, noon)
     sun = sun_events(noon, noon + 1.0, site, ephemeris=case.ephemeris)
     course = night_course(case, site, _night_days(noon, best_tt, sun))
+    best_tt = outside_shadow(course, best_tt)
+    eclipses = _eclipses(case, course)
     seen = case.seen(best_tt)
     sharp = float(case.sharpness.width(seen.altitude_deg or 0.0))
     window = best_window(course, best_tt, sharp)
@@ -137,6 +147,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     standing = tuple(feature.name for feature in standing_features(case.body))
     advice = (
         *_advice(course, window, seen, sharp),
+        *_eclipse_advice(eclipses, course, seen),
         *_face(case, seen),
         *_by_day(case, site, noon),
         *_station(case, seen, asked.station_km),
@@ -152,7 +163,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
         usable=course.usable,
         window=window,
         sun=sun,
-        events=_events(case, course, window, asked.judge_events),
+        events=(*_events(case, course, window, asked.judge_events), *_contacts(eclipses, course, window)),
         apparition=seen,
         sharp_arcsec=sharp,
         card=capture_card(setup),
@@ -194,6 +205,8 @@ class Course:
 
     Parameters
     ----------
+    body : str
+        Its name.
     days_tt : array, shape (times,)
         TT days since 2000-01-01 12:00.
     columns : mapping of str to array, shape (times,)
@@ -202,6 +215,7 @@ class Course:
         Where body and sky allow it.
     """
 
+    body: str
     days_tt: FloatArray
     columns: Mapping[str, FloatArray]
     usable: np.ndarray
@@ -209,7 +223,7 @@ class Course:
 
 _CURVE = (
     "altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg", "sun_altitude_deg", "moon_altitude_deg",
-    "moon_separation_deg",
+    "moon_separation_deg", "moon_sunlit_fraction",
 )  # fmt: skip
 
 
@@ -235,7 +249,7 @@ def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
         system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
         curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
     usable = night_merit(case.body.name, altitude, curve["sun_altitude_deg"]) > 0.0
-    return Course(frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
+    return Course(case.body.name, frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
 
 
 def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
@@ -252,10 +266,82 @@ def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
     """
     days, width = course.days_tt, course.columns["delivered_fwhm_arcsec"]
     index = int(np.argmin(np.abs(days - best_tt)))
-    good = course.usable & (np.nan_to_num(width, nan=np.inf) <= SHARP_ENOUGH * sharp_arcsec)
+    good = course.usable & (_outside(course) == _outside(course)[index])
+    good &= np.nan_to_num(width, nan=np.inf) <= SHARP_ENOUGH * sharp_arcsec
     good[index] = True
     first, last = next((a, b) for a, b in spans(good) if a <= index <= b)
     return Window(min(float(days[first]), best_tt), max(float(days[last]), best_tt), best_tt)
+
+
+def outside_shadow(course: Course, best_tt: float) -> float:
+    """Return the best moment, moved out of the Earth's shadow where an eclipsed Moon can also be had uneclipsed.
+
+    Parameters
+    ----------
+    course : Course
+        Of the night; of the Moon, or of another body, whose best moment is left as it is.
+    best_tt : float
+        Best moment without regard to the shadow, TT days since 2000-01-01 12:00.
+    """
+    days, width = course.days_tt, course.columns["delivered_fwhm_arcsec"]
+    lit = _outside(course)
+    free = np.flatnonzero(course.usable & lit)
+    if len(free) == 0 or lit[int(np.argmin(np.abs(days - best_tt)))]:
+        return best_tt
+    sharpest = free[width[free] <= HARDLY_BLUNTER * width[free].min()]
+    return float(days[sharpest[np.argmin(np.abs(days[sharpest] - best_tt))]])
+
+
+def _outside(course: Course) -> np.ndarray:
+    """Return where the Moon is outside the Earth's shadow; everywhere for other bodies."""
+    if course.body != "moon":
+        return np.ones(len(course.days_tt), bool)
+    return course.columns["moon_sunlit_fraction"] >= HARDLY_SHADED
+
+
+def _eclipses(case: Case, course: Course) -> tuple[LunarEclipse, ...]:
+    if course.body != "moon":
+        return ()
+    return lunar_eclipses(float(course.days_tt[0]), float(course.days_tt[-1]), ephemeris=case.ephemeris)
+
+
+def _contacts(eclipses: tuple[LunarEclipse, ...], course: Course, window: Window) -> tuple[PlannedEvent, ...]:
+    """Return the contacts of the night's eclipses; where the Moon is up, the umbra's are clear to any eye."""
+    found = []
+    for event in (contact for eclipse in eclipses for contact in contacts(eclipse)):
+        if not course.days_tt[0] <= event.day_tt <= course.days_tt[-1]:
+            continue
+        altitude = float(np.interp(event.day_tt, course.days_tt, course.columns["altitude_deg"]))
+        inside = window.from_tt <= event.day_tt <= window.until_tt
+        shown = "lost" if altitude < 0.0 or event.kind.startswith("penumbral") else "clear"
+        found.append(PlannedEvent(event, altitude, inside, shown))
+    return tuple(found)
+
+
+def _eclipse_advice(eclipses: tuple[LunarEclipse, ...], course: Course, seen: Apparition) -> tuple[str, ...]:
+    """Return which eclipse falls into the night, and whether the capture card holds outside it or inside."""
+    told = []
+    for eclipse in eclipses:
+        rows = (course.days_tt >= eclipse.penumbral_tt[0]) & (course.days_tt <= eclipse.penumbral_tt[1])
+        if not (course.usable & rows).any():
+            continue
+        title = eclipse_title(eclipse)
+        told.append(f"{title[:1].upper()}{title[1:]}.")
+        if seen.shadow is not None and seen.shadow.sunlit_fraction < HARDLY_SHADED:
+            told.append(
+                "The Moon is in the Earth's shadow whenever it can be had this night: the capture card is for "
+                f"{_clock(seen.jd_tt - J2000)} UTC, with {light_text(seen.shadow.sunlit_fraction)} of its light left, "
+                "and holds for some minutes."
+            )
+        elif eclipse.total_tt is not None:
+            told.append(
+                "Window and capture card are for the Moon outside the Earth's shadow: while it is wholly in the umbra "
+                f"expose about {float(f'{1.0 / eclipse.sunlit_fraction:.1g}'):.0f} times as long, within a factor of "
+                f"{UMBRA_DOUBT:.0f} either way."
+            )
+        else:
+            told.append("Window and capture card are for the Moon outside the Earth's shadow.")
+    return tuple(told)
 
 
 def _events(case: Case, course: Course, window: Window, judge: bool) -> tuple[PlannedEvent, ...]:

@@ -25,6 +25,7 @@ from simulate.light.look import ViewOptions
 from simulate.light.subject import choose_subject
 from simulate.planning.appearance import apparent_lit_part, ring_globe_ratio
 from simulate.planning.events import INNER, Event, season_events
+from simulate.planning.lunar_eclipses import eclipses_of_season
 from simulate.planning.moon_calendar import dark_moon_events
 from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.outlook import (
@@ -79,7 +80,7 @@ _COLUMNS = (
     "equatorial_diameter_arcsec", "polar_diameter_arcsec", "illuminated_fraction", "phase_angle_deg",
     "elongation_deg", "magnitude", "north_pole_position_angle_deg", "sub_observer_latitude_deg",
     "sub_solar_latitude_deg", "solar_longitude_deg", "declination_deg", "distance_au", "sun_distance_au",
-    "ring_opening_deg", "ring_opening_sun_deg", "moon_separation_deg",
+    "ring_opening_deg", "ring_opening_sun_deg", "moon_separation_deg", "moon_sunlit_fraction",
     "airmass", "azimuth_deg",
 )  # fmt: skip
 
@@ -320,6 +321,8 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
 def _events(case: Case, span: tuple[float, float], moons: bool, rows: Rows) -> tuple[Event, ...]:
     found = season_events(case.body.name, *span, ephemeris=case.ephemeris)
     found = (*found, *seen_half_phases(case.body.name, rows))
+    if case.body.name == "moon":
+        found = (*found, *eclipses_of_season(*span, ephemeris=case.ephemeris))
     if moons:
         found = (*found, *dark_moon_events(case, span))
     return tuple(sorted(found, key=lambda event: event.day_tt))
@@ -367,11 +370,12 @@ def ranking_score(columns: Mapping[str, FloatArray]) -> FloatArray:
     """Return by what dates are ranked.
 
     The merit; where nothing at all can be seen the resolution elements; and for a body without judged features, whose
-    merit is not a number, its altitude in a dark sky: sin(altitude) times darkness, nought for all without a place.
+    merit is not a number, its altitude in a dark sky: sin(altitude) times darkness, nought for all without a place,
+    times the light that the Earth's shadow leaves.
     """
     merit = columns["merit"]
     if np.isnan(merit).all():
-        return columns.get("darkness", np.zeros(len(merit)))
+        return columns.get("darkness", np.zeros(len(merit))) * columns.get("moon_sunlit_fraction", 1.0)
     if merit.max(initial=0.0) > 0.0:
         return merit
     return columns["elements"] * (columns["darkness"] > 0.0) if "darkness" in columns else columns["elements"]

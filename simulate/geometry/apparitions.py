@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.bodies import Body, load_body
-from simulate.errors import InputError
+from simulate.errors import EclipseWarning, InputError, note
 from simulate.geometry import earth
 from simulate.geometry.clock import J2000, parse_time, tt_days, utc_text
 from simulate.geometry.earth_shadow import EarthShadow, shadow_seen
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.look import Look, make_look
 from simulate.geometry.moons import MoonState, moon_tracks
+from simulate.geometry.shadow_light import UMBRA_DOUBT
 from simulate.geometry.sight import look_at, make_observer
 from simulate.geometry.site import Site, as_site
 from simulate.geometry.table import moon_columns, sky_columns, tabulate
@@ -242,6 +243,8 @@ def apparition(
         moons are left out.
     RangeWarning
         Where the magnitude's formula is used outside its range.
+    EclipseWarning
+        For the Moon in the Earth's umbra.
     """
     known = body if isinstance(body, Body) else load_body(body)
     days = np.atleast_1d(tt_days(parse_time(time)))
@@ -250,7 +253,14 @@ def apparition(
         return _star(days, place, ephemeris, position)
     if position is not None:
         raise InputError("position", position, "only the star has one of its own")
-    return _row(make_look(known, days, place, ephemeris))
+    seen = _row(make_look(known, days, place, ephemeris))
+    if seen.shadow is not None and seen.shadow.umbral_magnitude > 0.0:
+        told = (
+            f"light in the Earth's umbra is uncertain by a factor of {UMBRA_DOUBT:.0f} either way, and far lower after "
+            "a great eruption: clouds and dust along the Earth's edge decide it"
+        )
+        note(told, EclipseWarning, stacklevel=2)
+    return seen
 
 
 def _row(look: Look) -> Apparition:

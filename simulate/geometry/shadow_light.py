@@ -61,7 +61,7 @@ _DUST_550, _DUST_KM = 0.006, (18.0, 3.5)
 """Optical depth at 550 nm of the stratosphere's haze in years without volcanoes; middle and standard deviation of its
 layer (from memory)."""
 
-_CLOUD_KM = (7.0, 2.0)
+_CLOUD_KM = (5.0, 2.0)
 """Height at which half of the rays pass free of clouds, and the width of the change, a logistic curve: chosen so that
 the middle of the umbra is darker than full sunlight by 10^5 in the green, its edge by 10^3, as measured in eclipses
 without volcanic dust (Link 1963, quoted from memory: 4.9 and about 3 in the decimal logarithm)."""
@@ -69,9 +69,9 @@ without volcanic dust (Link 1963, quoted from memory: 4.9 and about 3 in the dec
 _FORWARD = 0.7
 """Asymmetry of the haze's scattering (Henyey & Greenstein 1941; common practice)."""
 
-_RINGS = 320
-_PATH_KM = np.linspace(0.0, 1300.0, 1301)
-_AXIS_KM = np.linspace(0.0, 12_000.0, 601)
+_RINGS = 480
+_PATH_KM = np.linspace(0.0, 1300.0, 521)
+_AXIS_KM = np.linspace(0.0, 12_000.0, 301)
 """Distances from the axis at which the light is tabulated; the penumbra ends before 9000 km."""
 
 _DISC_POINTS = 300
@@ -110,6 +110,8 @@ class _Air:
     ----------
     height_km : array
         Middle of each ring, lowest point of its ray.
+    thickness_km : array
+        Of each ring.
     bending_rad : array
         Of the whole ray.
     molecules, ozone, haze, dust : array
@@ -119,6 +121,7 @@ class _Air:
     """
 
     height_km: FloatArray
+    thickness_km: FloatArray
     bending_rad: FloatArray
     molecules: FloatArray
     ozone: FloatArray
@@ -136,7 +139,9 @@ def _layer(height_km: FloatArray, middle_and_width: tuple[float, float]) -> Floa
 @cache
 def _air() -> _Air:
     top = (DANJON - 1.0) * EARTH_RADIUS_KM
-    height = (np.arange(_RINGS) + 0.5) / _RINGS * top
+    # thin rings below, where a ring's light lands farther from the next one's
+    edges = np.linspace(0.0, 1.0, _RINGS + 1) ** 2 * top
+    height = 0.5 * (edges[1:] + edges[:-1])
     lowest = EARTH_RADIUS_KM + height[:, None]
     along = np.hypot(lowest, _PATH_KM) - EARTH_RADIUS_KM
 
@@ -155,6 +160,7 @@ def _air() -> _Air:
     middle, width = _CLOUD_KM
     return _Air(
         height,
+        np.diff(edges),
         bending,
         column(density) / overhead,
         column(_layer(along, _OZONE_KM)),
@@ -215,7 +221,7 @@ def _table(waves_nm: tuple[float, ...], moon_km: float, sun_km: float) -> FloatA
     molecules = air.molecules * molecular_depth(nm)
     passed = np.exp(-(molecules + haze + dust + air.ozone * ozone_depth(nm))) * air.clear
     ring = EARTH_RADIUS_KM + air.height_km
-    area = 2.0 * math.pi * ring * (DANJON - 1.0) * EARTH_RADIUS_KM / _RINGS
+    area = 2.0 * math.pi * ring * air.thickness_km
     lands = np.abs(ring * (1.0 + moon_km / sun_km) - moon_km * np.tan(air.bending_rad))
     picture = SUN_RADIUS_KM * moon_km / sun_km
     place = np.maximum(_AXIS_KM[:, None], 1e-6)
@@ -245,6 +251,17 @@ def disc_light(axis_km: float, disc_km: float, moon_distance_km: float, sun_dist
     places = np.hypot(axis_km + radius * np.cos(angle), radius * np.sin(angle))
     waves, weights = _visual()
     return float(weights @ shadow_light(places, waves, moon_distance_km, sun_distance_km).mean(axis=1))
+
+
+def light_text(left: float) -> str:
+    """Return a share of light in words: "46%", "1/10000".
+
+    Parameters
+    ----------
+    left : float
+        Share, above 0.
+    """
+    return f"{left:.0%}" if left >= 0.05 else f"1/{float(f'{1.0 / left:.1g}'):.0f}"
 
 
 @cache

@@ -16,7 +16,7 @@ import numpy as np
 from simulate.geometry.clock import FIRST_DAY, LAST_DAY, utc_text
 from simulate.geometry.earth_shadow import ShadowTrack, shadow_track
 from simulate.geometry.ephemeris import load_ephemeris
-from simulate.geometry.shadow_light import UMBRA_DOUBT
+from simulate.geometry.shadow_light import light_text
 from simulate.geometry.sight import look_at, make_observer
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
@@ -61,7 +61,7 @@ class LunarEclipse:
     umbral_magnitude, penumbral_magnitude : float
         Share of the Moon's diameter inside umbra and penumbra then; the umbral one is negative without an umbral phase.
     sunlit_fraction : float
-        V light left on the disc then; in the umbra uncertain by `UMBRA_DOUBT` either way.
+        V light left on the disc then; in the umbra uncertain as `simulate.geometry.shadow_light` says.
     penumbral_tt, partial_tt, total_tt : (float, float) or None
         Begin and end of the phases; None where there is none.
     """
@@ -170,16 +170,10 @@ def contacts(eclipse: LunarEclipse) -> tuple[Event, ...]:
 
 
 def _greatest_text(eclipse: LunarEclipse) -> str:
+    depth = f"umbral magnitude {eclipse.umbral_magnitude:.2f}"
     if eclipse.partial_tt is None:
-        return f"greatest eclipse, penumbral magnitude {eclipse.penumbral_magnitude:.2f}: {_light_text(eclipse)}"
-    return f"greatest eclipse, umbral magnitude {eclipse.umbral_magnitude:.2f}: {_light_text(eclipse)}"
-
-
-def _light_text(eclipse: LunarEclipse) -> str:
-    left = eclipse.sunlit_fraction
-    if eclipse.total_tt is None:
-        return f"{left:.0%} of its light is left" if left >= 0.01 else f"{left:.1%} of its light is left"
-    return f"1/{float(f'{1 / left:.1g}'):.0f} of its light is left, within a factor of {UMBRA_DOUBT:.0f}"
+        depth = f"penumbral magnitude {eclipse.penumbral_magnitude:.2f}"
+    return f"greatest: {depth}, {light_text(eclipse.sunlit_fraction)} of the light left"
 
 
 def _span(days_tt: tuple[float, float]) -> str:

@@ -264,7 +264,8 @@ def _common_hour(times_utc: Sequence[str]) -> str | None:
 
 
 def _named_events(season: Season) -> list[Event]:
-    kinds = ("opposition", "conjunction", "inferior", "superior", "greatest", "ring-plane", "closest")
+    of_planets = ("opposition", "conjunction", "inferior", "superior", "greatest", "ring-plane", "closest")
+    kinds = (*of_planets, "total eclipse", "partial eclipse")
     return [event for event in season.events if event.kind.startswith(kinds)][:60]
 
 

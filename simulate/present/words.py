@@ -17,6 +17,8 @@ import numpy as np
 
 from simulate.bodies import feature_names, load_body
 from simulate.bodies.body import body_title
+from simulate.geometry import EarthShadow
+from simulate.geometry.shadow_light import UMBRA_DOUBT, light_text
 from simulate.present.advice import (
     camera_text,
     corrector_text,
@@ -147,11 +149,24 @@ def _body_facts(view: View) -> list[Fact]:
     if math.isfinite(seen.distance_au):
         lines.append(("Distance", distance_text(seen)))
     uncertainty = f" ± {MAGNITUDE_UNCERTAINTY}" if width > 0 else ""
+    if seen.shadow is not None:
+        lines.append(("Eclipse", _eclipse_text(seen.shadow)))
+        if seen.shadow.umbral_magnitude > 1.0:
+            uncertainty = f" ± {2.5 * math.log10(UMBRA_DOUBT):.1f}"
     lines.append(("Brightness", f"V {_signed(seen.magnitude, 2)}{uncertainty}"))
     lines.append(("From the Sun", f"{seen.elongation_deg:.1f}°"))
     if width > 0:
         lines += _face_lines(seen) + _changing_lines(view)
     return [Fact("body", label, text) for label, text in lines]
+
+
+def _eclipse_text(shadow: EarthShadow) -> str:
+    left = f"{light_text(shadow.sunlit_fraction)} of the light left"
+    if shadow.umbral_magnitude <= 0.0:
+        return f"{shadow.penumbral_magnitude:.2f} of the diameter in the penumbra; {left}"
+    if shadow.umbral_magnitude < 1.0:
+        return f"{shadow.umbral_magnitude:.2f} of the diameter in the umbra; {left}"
+    return f"wholly in the umbra, magnitude {shadow.umbral_magnitude:.2f}; {left}"
 
 
 def distance_text(seen: Any) -> str:

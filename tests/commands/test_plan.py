@@ -7,10 +7,21 @@ import pytest
 
 from simulate.air import Sky
 from simulate.bodies import load_body
-from simulate.commands.plan import Course, Plan, PlanOptions, best_window, daylight_advice, night_course, plan, plans
-from simulate.errors import BelowHorizonError, InputError, InputErrors
+from simulate.commands.plan import (
+    Course,
+    Plan,
+    PlanOptions,
+    best_window,
+    daylight_advice,
+    night_course,
+    outside_shadow,
+    plan,
+    plans,
+)
+from simulate.commands.view import view
+from simulate.errors import BelowHorizonError, EclipseWarning, InputError, InputErrors
 from simulate.geometry import Site, best_moment
-from simulate.geometry.clock import tt_days
+from simulate.geometry.clock import parse_time, tt_days
 from simulate.instruments import load_instrument
 from simulate.light.look import ViewOptions
 from simulate.planning.nights import noon_of
@@ -78,14 +89,14 @@ def test_features_and_merit_agree(jupiter: Plan) -> None:
 def test_a_window_ends_where_sharpness_is_lost() -> None:
     days = np.arange(10.0)
     width = np.array([3.0, 2.0, 1.2, 1.1, 1.0, 1.05, 1.2, 1.1, 1.0, 1.0])
-    window = best_window(Course(days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0, 1.0)
+    window = best_window(Course("mars", days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0, 1.0)
     assert (window.from_tt, window.until_tt) == (3.0, 5.0)
 
 
 def test_a_window_never_compares_with_what_is_not_a_number() -> None:
     """The time nearest to the best moment may lie below the lowest altitude, where no width is known."""
     width = np.array([6.0, 6.2, 6.4, np.nan, np.nan])
-    course = Course(np.arange(5.0), {"delivered_fwhm_arcsec": width}, np.isfinite(width))
+    course = Course("mars", np.arange(5.0), {"delivered_fwhm_arcsec": width}, np.isfinite(width))
     window = best_window(course, 2.6, 6.5)
     assert (window.from_tt, window.until_tt) == (0.0, 3.0)
 
@@ -195,3 +206,42 @@ def test_altitudes_of_a_night_against_skyfield(body: str) -> None:
     assert curve["altitude_deg"] == pytest.approx(altitude.degrees, abs=0.05)
     turn = (curve["azimuth_deg"] - azimuth.degrees + 180.0) % 360.0 - 180.0
     assert turn * np.cos(np.radians(altitude.degrees)) == pytest.approx(0.0, abs=0.05)
+
+
+def test_an_eclipse_of_the_moon_is_listed_with_its_contacts_and_kept_out_of_the_window() -> None:
+    """2028-12-31: in the umbra 15:08-18:36, total 16:16-17:28 UTC (the canon of Espenak & Meeus, from memory)."""
+    site = Site(35.7, 139.7, 40.0)  # where the Moon culminates during the eclipse's end
+    found = plan("moon", "2028-12-31", site, "refractor-40", options=QUICK)
+    kinds = [entry.event.kind for entry in found.events]
+    assert kinds == [
+        "penumbral eclipse begins",
+        "partial eclipse begins",
+        "total eclipse begins",
+        "greatest eclipse",
+        "total eclipse ends",
+        "partial eclipse ends",
+        "penumbral eclipse ends",
+    ]
+    clocks = [entry.event.time_utc[11:16] for entry in found.events]
+    assert clocks[1:6] == ["15:07", "16:16", "16:51", "17:27", "18:36"]
+    assert not any(entry.in_window for entry in found.events[1:-1])
+    assert found.apparition.moon_sunlit_fraction > 0.98
+    assert any("Total eclipse of the Moon" in text for text in found.advice)
+    assert {entry.verdict for entry in found.events if entry.event.kind.startswith("total")} == {"clear"}
+
+
+def test_the_best_moment_stays_in_the_shadow_where_no_other_can_be_had() -> None:
+    days = [float(tt_days(parse_time(f"2025-09-07T{clock}"))) for clock in ("17:35", "18:45")]
+    course = night_course(case("moon"), Site(35.7, 139.7, 40.0), np.linspace(*days, 13))
+    assert course.usable.all()
+    assert outside_shadow(course, float(course.days_tt[5])) == course.days_tt[5]
+
+
+def test_the_exposure_follows_the_eclipse() -> None:
+    """Totality asks for thousands of times the full Moon's exposure (common practice): the longest is far too short."""
+    with pytest.warns(EclipseWarning):
+        total = view("moon", "refractor-40", "2025-03-14T06:58", options=ViewOptions(judge=False))
+    full = view("moon", "refractor-40", "2025-03-14T03:30", options=ViewOptions(judge=False))
+    assert full.exposure.limited_by == "full well"
+    assert total.exposure.limited_by == "motion of the air"
+    assert total.exposure.peak_electrons < 0.01 * full.exposure.peak_electrons
