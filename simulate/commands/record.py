@@ -217,7 +217,11 @@ def plan_recording(
     sensor = look.laid.sensor
     shape = _fast_even(sensor.rows, tool.camera.rows), _fast_even(sensor.columns, tool.camera.columns)
     east, north = (float(place) for place in sensor.sky_of((sensor.rows - 1) / 2, (sensor.columns - 1) / 2))
-    return Plan(known.name, tool, seen, air, asked, exposure, shape, sensor.pixel_arcsec, seed, (east, north))
+    setting = look.chain.setting  # instrument and air as the hand has them
+    return Plan(
+        known.name, setting.instrument, seen, setting.sky, asked, exposure, shape, sensor.pixel_arcsec, seed,
+        (east, north),
+    )  # fmt: skip
 
 
 def _refuse_contradictions(options: RecordOptions, seed: int) -> None:

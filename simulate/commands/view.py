@@ -44,6 +44,7 @@ from simulate.results.inputs import view_inputs
 from simulate.results.view import OpticsFacts, Picture, Placement, View
 from simulate.stack import (
     Exposure,
+    Restoring,
     Stack,
     delivered_fwhm,
     restore,
@@ -128,11 +129,17 @@ def compose_view(
     exposure = exposure_of(look)
     gain, seconds = exposure.gain_e_per_dn, exposure.exposure_s
     random = np.random.default_rng([seed, 1])
-    frame = take_frame(on_sensor, instrument.camera, seconds, random, gain_e_per_dn=gain)
+    frame = take_frame(on_sensor, look.instrument.camera, seconds, random, gain_e_per_dn=gain)
     kept = kept_frames(look, exposure)
     stack, response = stack_of(kept, exposure, seed)
     finished = restore(
-        stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum
+        stack.picture,
+        stack.noise,
+        stack.transfer,
+        stack.step_arcsec,
+        noise_spectrum=stack.noise_spectrum,
+        how=Restoring.by(options.practice),
+        pixel_arcsec=stack.pixel_arcsec,
     )
     grid, green, names = look.laid.grid, green_channel(instrument), channel_names(instrument.camera)
     cells = Placement.north_up(stack.step_arcsec, grid.middle_east_arcsec, grid.middle_north_arcsec)

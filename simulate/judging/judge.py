@@ -893,7 +893,7 @@ def bench_of(look: ExpectedFrame, exposure: Exposure, finished: Restored | None 
     stack = expected_stack(
         kept.rates,
         kept.laid.grid.step_arcsec,
-        recording_of(kept.laid, kept.instrument, exposure),
+        recording_of(kept, exposure),
         sensor_noise(kept.instrument, exposure.gain_e_per_dn),
     )
     turned = rotation_arcsec_per_s(kept.body, kept.scene.apparition) * exposure.seconds

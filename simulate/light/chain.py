@@ -46,6 +46,7 @@ from simulate.telescope import Telescope, make_pupil, transfers
 from simulate.values.arrays import frozen_array
 from simulate.values.constants import GREEN_NM
 from simulate.values.grid import Grid
+from simulate.values.practice import IDEAL, Practice
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
 FloatArray = npt.NDArray[np.floating]
@@ -467,6 +468,7 @@ def lay_field(
     kept: int = 1000,
     *,
     middle_arcsec: tuple[float, float] = (0.0, 0.0),
+    practice: Practice = IDEAL,
 ) -> Field:
     """Choose the window of the sensor and the fine grid for a body.
 
@@ -482,6 +484,8 @@ def lay_field(
         Frames in the stack; few frames allow no finer resampling.
     middle_arcsec : (float, float)
         Where the window is pointed, east and north of the body's middle, arcsec.
+    practice : Practice
+        How fine the stack's cells may be.
     """
     telescope, camera = instrument.telescope, instrument.camera
     pixel = pixel_scale_arcsec(camera.pixel_um, telescope.effective_focal_length_mm)
@@ -499,7 +503,13 @@ def lay_field(
         sensor, planet_row_px=row - (sensor.rows - 1) / 2, planet_column_px=column - (sensor.columns - 1) / 2
     )
     ratio = sampling_ratio(instrument)
-    finer, drop = finer_sampling(ratio, channel_shares(instrument), kept)
+    finer, drop = finer_sampling(
+        ratio,
+        channel_shares(instrument),
+        kept,
+        finest_cells=practice.finest_cells,
+        least_drop_px=practice.least_drop_px,
+    )
     most, least = (cells / 2 * ratio for cells in CELLS_PER_RESOLUTION)
     choices = (
         (finer, most, WANTED_CELLS),

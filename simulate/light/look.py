@@ -26,12 +26,12 @@ from simulate.light.chain import (
     Chain,
     Field,
     Setting,
-    channel_shares,
     lay_field,
     make_chain,
     pooled,
     scene_colours,
 )
+from simulate.light.hand import gain_in_hand, in_hand, laid_by_hand
 from simulate.scene import Scene, SceneOptions, render
 from simulate.stack import (
     Exposure,
@@ -46,6 +46,7 @@ from simulate.stack import (
 from simulate.stack.expected import USUAL_SMEAR
 from simulate.values.checks import to_float
 from simulate.values.constants import DIFFRACTION_WIDTH
+from simulate.values.practice import IDEAL, Practice
 from simulate.values.resolution import finest_arcsec
 from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
 
@@ -87,6 +88,8 @@ class ViewOptions:
         Spectral bins; None takes those that the eye and the camera see.
     judge : bool
         Give verdicts on what can be seen.
+    practice : Practice
+        The hand that uses the setup.
     """
 
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
@@ -95,6 +98,7 @@ class ViewOptions:
     field_arcsec: float | None = None
     bins: SpectralBins | None = None
     judge: bool = True
+    practice: Practice = IDEAL
 
 
 def refuse_below_horizon(seen: Apparition) -> None:
@@ -143,7 +147,7 @@ class ExpectedFrame:
     sharp_arcsec : float
         Delivered width of the green channel.
     options : ViewOptions
-        What was asked for.
+        What was asked for; the gain is that of the recording's numbers.
     """
 
     body: Body
@@ -157,7 +161,7 @@ class ExpectedFrame:
 
     @property
     def instrument(self) -> Instrument:
-        """Telescope, camera and mount."""
+        """Telescope, camera and mount, as the hand has them."""
         return self.chain.setting.instrument
 
 
@@ -166,6 +170,8 @@ def expected_frame(
 ) -> ExpectedFrame:
     """Send a body through the chain of an average frame; parameters as for `compose_view`."""
     aim = Aim.of(seen)
+    options = replace(options, gain_e_per_dn=gain_in_hand(instrument, options.gain_e_per_dn, options.practice))
+    instrument, sky = in_hand(instrument, sky, aim, options.practice)
     laid = lay_view_field(body, instrument, seen, sky, aim, options)
     bins = options.bins or seen_bins(instrument.camera)
     setting = Setting(instrument, sky, aim, laid.grid, laid.sensor, bins)
@@ -205,6 +211,8 @@ def exposure_of(look: ExpectedFrame) -> Exposure:
         fried_ratio=look.chain.setting.fried_ratio,
         rotation_limit_s=USUAL_SMEAR * look.sharp_arcsec / motion if motion > 0 else math.inf,
         wishes=options.wishes,
+        fastest_hz=options.practice.frames_per_second,
+        longest_s=options.practice.seconds,
     )
     return replace(exposure, overexposed_share=overexposed_share(look, full_scale_e / exposure.exposure_s))
 
@@ -234,10 +242,10 @@ def lay_view_field(
     wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
     if options.field_arcsec is not None:
         wanted = to_float("field", options.field_arcsec, "arcsec", 0.0, 36000.0, open_low=True)
-    laid = lay_field(instrument, wanted, aim)
+    laid = lay_field(instrument, wanted, aim, practice=options.practice)
     if width <= min(laid.sensor.shape) * laid.sensor.pixel_arcsec:
         return laid
-    return lay_field(instrument, wanted, aim, middle_arcsec=lit_middle_arcsec(seen))
+    return lay_field(instrument, wanted, aim, middle_arcsec=lit_middle_arcsec(seen), practice=options.practice)
 
 
 def lit_middle_arcsec(seen: Apparition) -> tuple[float, float]:
@@ -373,7 +381,7 @@ def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack,
     stack = expected_stack(
         kept.rates if moving is kept.scene else kept.chain.rates(moving),
         kept.laid.grid.step_arcsec,
-        recording_of(kept.laid, kept.instrument, exposure),
+        recording_of(kept, exposure),
         sensor_noise(kept.instrument, exposure.gain_e_per_dn),
         transfer=kept.responses,
         rng=np.random.default_rng([seed, 2]),
@@ -381,16 +389,16 @@ def stack_of(look: ExpectedFrame, exposure: Exposure, seed: int) -> tuple[Stack,
     return stack, kept.responses
 
 
-def recording_of(laid: Field, instrument: Instrument, exposure: Exposure) -> Recording:
-    """Return what the stack needs to know of a recording."""
-    return Recording(
-        exposure.exposure_s,
-        exposure.frames,
-        exposure.kept,
-        laid.sensor.pixel_arcsec,
-        channel_shares(instrument),
-        laid.stack_factor,
-        laid.drop_pixels,
+def recording_of(look: ExpectedFrame, exposure: Exposure) -> Recording:
+    """Return what the stack needs to know of a recording of a look, and of how its frames are laid together."""
+    laid = look.laid
+    return laid_by_hand(
+        look.instrument,
+        exposure,
+        look.options.practice,
+        pixel_arcsec=laid.sensor.pixel_arcsec,
+        factor=laid.stack_factor,
+        drop=laid.drop_pixels,
     )
 
 

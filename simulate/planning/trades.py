@@ -139,7 +139,7 @@ def finished_width(kept: ExpectedFrame, exposure: Exposure) -> float:
     stack = expected_stack(
         kept.rates,
         kept.laid.grid.step_arcsec,
-        recording_of(kept.laid, kept.instrument, exposure),
+        recording_of(kept, exposure),
         sensor_noise(kept.instrument, exposure.gain_e_per_dn),
         transfer=kept.responses,
     )
