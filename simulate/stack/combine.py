@@ -145,7 +145,7 @@ def stack_frames(
     best = np.argsort(-grades, kind="stable")[:count]
     reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
     kept = np.sort(best)
-    kind = _Filled if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
+    kind = _FilledFrames if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
     layer = kind(recording, laid, noise)
     shifts = np.empty((count, 2))
     for index, number in enumerate(kept):
@@ -268,16 +268,25 @@ class _Layers:
         return mean, np.sqrt(self._noise.variance(mean) / self._count)
 
 
-class _Filled:
-    """Colours of every frame filled in, the frame moved on the camera's own pixels, the mean taken of planes."""
+class Filled:
+    """Colours of every frame filled in, the frame moved on the camera's own pixels, the mean taken of planes.
 
-    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
-        self._laid, self._noise = laid, noise
-        self._pattern = recording.facts.filter_array if laid.filled_in else None
-        self._sums = np.zeros((len(laid.channel_shares), *recording.shape))
+    Parameters
+    ----------
+    shape : pair of int
+        (rows, columns) of a frame.
+    pattern : str or None
+        Colour array of the frames; None where nothing is filled in.
+    laid : Recording
+        Tells how frames are moved, and how many there are.
+    """
+
+    def __init__(self, shape: tuple[int, int], pattern: str | None, laid: Recording) -> None:
+        self._laid, self._pattern = laid, pattern if laid.filled_in else None
+        self._sums = np.zeros((len(laid.channel_shares), *shape))
 
     def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
-        """Add a frame moved by (rows, columns)."""
+        """Add a frame, (rows, columns) or (3, rows, columns), moved by (rows, columns)."""
         planes = frame[None] if frame.ndim == 2 else frame
         if self._pattern is not None:
             planes = demosaic_bilinear(frame, self._pattern)
@@ -286,16 +295,29 @@ class _Filled:
             self._sums += scipy.fft.irfft2(moved, s=planes.shape[1:])
             return
         for axis, away in zip((1, 2), shift, strict=True):
-            # whole pixels back, then forward along the line to the next
+            # whole pixels on, then back along the line to the next
             whole = math.ceil(away)
             planes = np.roll(planes, whole, axis)
             share = np.float32(whole - away)
             planes = (1 - share) * planes + share * np.roll(planes, -1, axis)
         self._sums += planes
 
+    def mean(self) -> FloatArray:
+        """Return the mean, (channels, rows, columns)."""
+        return self._sums / self._laid.kept
+
+
+class _FilledFrames:
+    """The frames of a recording, laid on each other by `Filled`."""
+
+    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
+        self._laid, self._noise = laid, noise
+        self._filled = Filled(recording.shape, recording.facts.filter_array, laid)
+        self.add = self._filled.add
+
     def result(self) -> tuple[FloatArray, FloatArray]:
         """Return mean and standard deviation, (channels, rows, columns)."""
-        mean = self._sums / self._laid.kept
+        mean = self._filled.mean()
         shape = (mean.shape[1], mean.shape[2])
         level = np.asarray(plane_mean(spread_powers(shape, self._laid), shape[1]))
         readings = self._laid.kept * np.asarray(self._laid.channel_shares)

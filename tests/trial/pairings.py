@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from astropy.io import fits
 
+from simulate.air import Sky
 from simulate.bodies import load_body
 from simulate.commands.record import RecordOptions, plan_recording, record
 from simulate.commands.stack import on_cells
+from simulate.instruments import Instrument, load_instrument
 from simulate.light.look import ViewOptions, expected_frame, exposure_of, green_channel, stack_of
 from simulate.stack import ExposureWishes, Stack
 from simulate.stack.combine import FrameStack, StackWishes, stack_frames
 from simulate.stack.model import measured_transfer
 from simulate.stack.reader import open_recording
 from simulate.stack.restore import delivered_fwhm
+from simulate.values.practice import IDEAL, Practice
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,17 +31,23 @@ class Pairing:
     expected_fwhm_arcsec: float
 
 
-def make(folder: Path, body: str, instrument: str, time: str, frames: int, keep: float, seed: int = 3,
-         exposure_s: float | None = None) -> Pairing:  # fmt: skip
+def make(folder: Path, body: str, instrument: str | Instrument, time: str, frames: int, keep: float, seed: int = 3,
+         exposure_s: float | None = None, practice: Practice = IDEAL) -> Pairing:  # fmt: skip
     wishes = ExposureWishes(exposure_s=exposure_s, frames=frames, keep=keep)
-    options = RecordOptions(ViewOptions(wishes))
+    options = RecordOptions(ViewOptions(wishes, practice=practice))
     plan = plan_recording(body, instrument, time, options=options, seed=seed)
-    done = record(plan, folder, instrument)
+    done = record(plan, folder, plan.instrument.name)
     recording = open_recording(dict(done.files)["recording"])
-    look = expected_frame(load_body(body), plan.instrument, plan.middle, plan.sky, plan.options.view)
+    # the plan's setup is in the hand already: the view starts from the bare one
+    bare = load_instrument(instrument)
+    bare = replace(bare, camera=replace(bare.camera, filters=plan.instrument.camera.filters))
+    look = expected_frame(load_body(body), bare, plan.middle, Sky(), plan.options.view)
     exposure = exposure_of(look)
     expected, _ = stack_of(look, exposure, seed)
-    wished = StackWishes(keep, look.laid.stack_factor, look.laid.drop_pixels)
+    filled = practice.colour == "interpolated"
+    wished = StackWishes(keep, practice=practice)
+    if not filled:
+        wished = StackWishes(keep, look.laid.stack_factor, look.laid.drop_pixels)
     stack = stack_frames(recording, wished)
     channel = green_channel(plan.instrument)
     truth = fits.getdata(dict(done.files)["truth"], "TRUTH")[channel]
