@@ -64,7 +64,7 @@ def level_inside(values: Values, latitudes_deg: Nodes, longitudes_deg: Nodes, sh
 
 def fill(values: Values, latitudes_deg: Nodes, longitudes_deg: Nodes, shape: Patch | Outline) -> None:
     """Replace what lies inside a shape by the smoothest surface through its rim (Laplace's equation), in place."""
-    from scipy.sparse.linalg import spsolve  # late: only where something is taken out
+    from scipy.sparse.linalg import splu  # late: only where something is taken out
 
     south, north = (shape.latitude_deg + sign * (shape.reach_deg[1] + 2 * _RIM_DEG) for sign in (-1, 1))
     grid_lat = np.arange(max(south, -90.0), min(north, 90.0) + _COARSE_DEG, _COARSE_DEG).clip(-90.0, 90.0)
@@ -78,7 +78,7 @@ def fill(values: Values, latitudes_deg: Nodes, longitudes_deg: Nodes, shape: Pat
     known = _coarse(values, latitudes_deg, longitudes_deg, grid_lat, grid_lon)
     matrix = _laplace(hidden)
     target = np.where(hidden, 0.0, known).reshape(len(values), -1)
-    smooth = np.stack([spsolve(matrix, row) for row in target]).reshape(known.shape)
+    smooth = splu(matrix).solve(target.T).T.reshape(known.shape)
     for rows, columns, weight in reach(latitudes_deg, longitudes_deg, shape):
         offset = (longitudes_deg[columns] - shape.longitude_deg + 180.0) % 360.0 - 180.0 + half
         block = values[:, rows, columns]
@@ -110,7 +110,7 @@ def _laplace(hidden: npt.NDArray[np.bool_]):
     beside = [index[row + 1, column], index[row - 1, column], index[row, column + 1], index[row, column - 1]]
     entries = np.concatenate([np.ones(hidden.size), np.full(4 * len(here), -0.25)])
     place = np.concatenate([index.ravel(), *[here] * 4]), np.concatenate([index.ravel(), *beside])
-    return coo_matrix((entries, place), shape=(hidden.size, hidden.size)).tocsr()
+    return coo_matrix((entries, place), shape=(hidden.size, hidden.size)).tocsc()
 
 
 def _bilinear(table: Nodes, row: Nodes, column: Nodes) -> Values:

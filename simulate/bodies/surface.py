@@ -8,10 +8,8 @@ the scattering law and the magnitude make it light.
 from __future__ import annotations
 
 import copy
-import tomllib
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
-from importlib import resources
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
@@ -37,7 +35,7 @@ from simulate.bodies.features import (
 from simulate.bodies.levelling import bridge, fill, level, level_inside
 from simulate.bodies.measured import has_measured_map, measured_nodes, measured_values
 from simulate.bodies.seasons import with_dust
-from simulate.bodies.sections import Section, read_section
+from simulate.bodies.sections import Section
 from simulate.bodies.shapes import Patch
 from simulate.bodies.texture import paint_texture
 from simulate.errors import InputError, RangeWarning, note
@@ -65,6 +63,9 @@ LARGEST_QUIET_UNCERTAINTY_DEG = 10.0
 comes a quarter of an hour early or late, which a user would notice."""
 
 _MEAN_STEP_DEG = 1.0
+
+_SPARE_DEG = 3.0
+"""How far beyond its outline an area is filled: outlines are rounder than what a map shows."""
 
 _LARGEST_AVERAGED = 12
 """Most nodes that a coarser map takes together."""
@@ -419,7 +420,7 @@ def _take_out(
     if kind == "belt":
         bridge(values, latitudes, *(required(feature, key) for key in ("south_deg", "north_deg", "edge_deg")))
     elif kind == "area":
-        fill(values, latitudes, longitudes, read_patch(feature, conditions))
+        fill(values, latitudes, longitudes, read_patch(feature, conditions).grown(_SPARE_DEG))
     elif oval is None:
         raise InputError("without", feature["name"], "it has no place of its own on a map of yours")
     elif kind == "marking":
@@ -515,7 +516,7 @@ def _painted(body: Body, palette: Palette, without: frozenset[str], conditions: 
     """Paint the ground and the features upon it."""
     features = tuple(shown_features(body, without))
     lasting = tuple(takewhile(lambda feature: feature["kind"] in LASTING_KINDS, features))
-    zonal = "ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features)
+    zonal = all(f["kind"] in ZONAL_KINDS for f in features)
     latitudes, longitudes = _nodes(step_deg, zonal)
     values = _lasting(body, without, step_deg, zonal)
     shape = len(latitudes), len(longitudes), values.shape[2]
@@ -534,7 +535,7 @@ def _lasting(body: Body, without: frozenset[str], step_deg: float, zonal: bool) 
     map with them, painted again there.
     """
     features = tuple(takewhile(lambda f: f["kind"] in LASTING_KINDS, shown_features(body, without)))
-    zonal = zonal or ("ground_file" not in body.section("map") and all(f["kind"] in ZONAL_KINDS for f in features))
+    zonal = zonal or all(f["kind"] in ZONAL_KINDS for f in features)
     nodes = _nodes(step_deg, zonal)
     areas = {} if zonal else _area_blocks(body, step_deg)
     local = frozenset(name for name in without if all(f.where in areas for f in _sections_of(body, name)))
@@ -623,8 +624,6 @@ def _ground(
 ) -> npt.NDArray[np.float64]:
     """Return what the features are painted upon, shape (latitudes, longitudes, bands) of a part, writable."""
     section = body.section("map")
-    if "ground_file" in section:
-        return palette.tint(_measured_ground(body, conditions, len(nodes[0]), len(nodes[1]))[part])
     latitudes, longitudes = nodes[0][part[0]], nodes[1][part[1]]
     if "zone" in section:
         profile = _zone_profile(section["zone"], palette, latitudes)
@@ -656,72 +655,3 @@ def _zone_profile(
 def _seasonal(body: Body) -> bool:
     """Return whether any feature of the body comes and goes with its season."""
     return any(feature["kind"] in SEASONAL_KINDS or "season" in feature for feature in body.features)
-
-
-@lru_cache(maxsize=4)
-def _ground_section(name: str) -> Section:
-    text = resources.files("simulate.bodies").joinpath("data", name).read_text(encoding="utf-8")
-    return read_section(tomllib.loads(text), name)
-
-
-@lru_cache(maxsize=1)
-def _measured_ground(body: Body, conditions: Conditions, row_count: int, column_count: int) -> FloatArray:
-    """Return the factor (1 is bright desert) of the measured ground, shape (latitudes, longitudes).
-
-    The coarse grid holds the dark features themselves, smeared. Where one is going to be painted (or
-    is left out) the grid is levelled from around it first, so that the sharp feature is not seen
-    twice and leaves no ghost when it is taken out.
-    """
-    section = _ground_section(str(body.section("map")["ground_file"]))
-    latitudes, longitudes = _nodes(180.0 / (row_count - 1), zonal=column_count == 1)
-    rows, columns = section["latitude_deg"], section["longitude_deg"]
-    factor = 1.0 + (section["albedo"] / section["desert_albedo"] - 1.0) * section["stretch"]
-    hidden = _covered_nodes(body.features, conditions, rows, columns, section["levelling_margin_deg"])
-    hidden |= (np.abs(rows) > section["last_ground_latitude_deg"])[:, None]
-    return frozen_array(_spline(rows, latitudes) @ _fill(factor, hidden) @ _spline(columns, longitudes, period=360.0).T)
-
-
-def _covered_nodes(
-    features: tuple[Section, ...],
-    conditions: Conditions,
-    rows: npt.NDArray[np.float64],
-    columns: npt.NDArray[np.float64],
-    margin_deg: float,
-) -> npt.NDArray[np.bool_]:
-    """Return which nodes of the coarse grid hold light of a dark area, shape (rows, columns)."""
-    covered = np.zeros((len(rows), len(columns)), dtype=bool)
-    for feature in features:
-        if feature["kind"] == "area" and feature.get("levels", True):
-            grown = read_patch(feature, conditions).grown(margin_deg)
-            covered |= grown.weight(rows[:, None], columns[None, :]) > 0.5
-    return covered
-
-
-def _fill(values: npt.NDArray[np.float64], hidden: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
-    """Replace hidden nodes by the smoothest surface through the others (Laplace's equation).
-
-    Columns wrap around; at the first and last row the surface ends level.
-    """
-    rows, columns = values.shape
-    index = np.arange(rows * columns).reshape(rows, columns)
-    matrix = np.eye(rows * columns)
-    target = np.where(hidden, 0.0, values).ravel()
-    for row, column in zip(*np.nonzero(hidden), strict=True):
-        beside = [index[row, (column - 1) % columns], index[row, (column + 1) % columns]]
-        beside += [index[other, column] for other in (row - 1, row + 1) if 0 <= other < rows]
-        matrix[index[row, column], beside] = -1.0 / len(beside)
-    return np.asarray(np.linalg.solve(matrix, target), dtype=np.float64).reshape(rows, columns)
-
-
-def _spline(
-    nodes: npt.NDArray[np.float64], wanted: npt.NDArray[np.float64], period: float | None = None
-) -> npt.NDArray[np.float64]:
-    """Return the matrix, shape (wanted, nodes), of a cubic spline through rising nodes."""
-    from scipy.interpolate import CubicSpline  # late: most bodies do not need it
-
-    unit = np.eye(len(nodes))
-    if period is None:
-        return CubicSpline(nodes, unit, bc_type="natural")(wanted)
-    closed = np.append(nodes, nodes[0] + period)
-    turned = (wanted - nodes[0]) % period + nodes[0]
-    return CubicSpline(closed, np.vstack([unit, unit[:1]]), bc_type="periodic")(turned)

@@ -82,8 +82,73 @@ def test_colours_of_jupiters_belts_are_those_measured(film, jupiter, name, south
     assert mean(south, north) / mean(-5, 4) == pytest.approx(expected, rel=0.05), name
 
 
+@pytest.fixture(scope="module")
+def spectrometer():
+    """Mars's albedo, 0.3 to 2.9 um, on 1 deg by the thermal emission spectrometer (Christensen et al. 2001)."""
+    path = DATA / "mars_tes_albedo_1x1deg.csv"
+    if not path.is_file():
+        pytest.skip("the albedo map of Mars is not here")
+    return np.loadtxt(path, delimiter=",")
+
+
+def moments(own, other, weight):
+    """Weighted correlation, and the scatter of each relative to its mean."""
+    own_mean, other_mean = (np.average(values, weights=weight) for values in (own, other))
+    first, second = own - own_mean, other - other_mean
+    spread = [np.sqrt(np.average(values**2, weights=weight)) for values in (first, second)]
+    return np.average(first * second, weights=weight) / np.prod(spread), spread[0] / own_mean, spread[1] / other_mean
+
+
+def mars_on_degrees(shift_east=0.0, shift_north=0.0):
+    mars = surface_map(load_body("mars")).coarser(1.0)
+    centric = np.arange(180) - 89.5 - shift_north
+    graphic = np.degrees(np.arctan(np.tan(np.radians(centric)) * (3396.19 / 3376.20) ** 2))
+    return mars.sample(graphic[:, None], np.arange(360)[None, :] - 179.5 - shift_east)[2].astype(float)
+
+
+def on_two_degrees(values):
+    return values.reshape(90, 2, 180, 2).mean(axis=(1, 3))
+
+
+def test_mars_is_what_the_spectrometer_measured(spectrometer):
+    latitude = np.arange(90) * 2 - 89.0
+    near = np.abs(latitude) < 60
+    weight = np.repeat(np.cos(np.radians(latitude))[near], 180)
+    own, other = (on_two_degrees(values)[near].ravel() for values in (mars_on_degrees(), spectrometer))
+    correlation, found, expected = moments(own, other, weight)
+    assert correlation >= 0.85
+    assert found == pytest.approx(expected, rel=0.15)
+
+
+def test_mars_is_not_shifted(spectrometer):
+    near = np.abs(np.arange(180) - 89.5) < 60
+    weight = np.repeat(np.cos(np.radians(np.arange(180) - 89.5))[near], 360)
+    best = max(
+        (moments(mars_on_degrees(east, north)[near].ravel(), spectrometer[near].ravel(), weight)[0], east, north)
+        for east in range(-3, 4)
+        for north in range(-3, 4)
+    )
+    assert max(abs(best[1]), abs(best[2])) <= 1
+
+
+def test_the_near_side_of_the_moon_is_what_the_altimeter_measured():
+    # normal albedo at 1064 nm by the laser altimeter of the Lunar Reconnaissance Orbiter (Lemelin et al. 2016)
+    path = DATA / "moon_albedo_720x360.csv"
+    if not path.is_file():
+        pytest.skip("the albedo map of the Moon is not here")
+    measured = np.loadtxt(path, delimiter=",").reshape(180, 2, 360, 2).mean(axis=(1, 3))
+    latitude, longitude = 89.5 - np.arange(180)[:, None], np.arange(360)[None, :] - 179.5
+    own = surface_map(load_body("moon")).coarser(1.0).sample(latitude, longitude)[1].astype(float)
+    cosine = np.cos(np.radians(latitude)) * np.cos(np.radians(longitude))
+    near = (cosine > 0.1) & (np.abs(latitude) < 75)
+    weight = np.broadcast_to(np.cos(np.radians(latitude)), near.shape)[near]
+    correlation, found, expected = moments(own[near], measured[near], weight)
+    assert correlation >= 0.95
+    assert found == pytest.approx(expected, rel=0.15)
+
+
 def test_pictures_are_small_and_their_origin_is_told():
     text = (FOLDER / "PROVENANCE.md").read_text()
-    for name in ("jupiter_structure.png",):
+    for name in ("jupiter_structure.png", "mars_ground.png", "moon_albedo.png"):
         assert (FOLDER / name).stat().st_size < 3e6
         assert name in text
