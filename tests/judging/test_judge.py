@@ -335,8 +335,9 @@ def test_mirror_and_turn_of_the_camera_change_nothing() -> None:
             assert other[name].snr == pytest.approx(entry.snr, rel=0.02, abs=0.1)
     slanting = view_judgements(replace(usual, mount=replace(usual.mount, camera_angle_deg=30.0)))
     for name, entry in one.items():
-        assert slanting[name].contrast == pytest.approx(entry.contrast, rel=0.05, abs=1e-3)
-        assert slanting[name].snr == pytest.approx(entry.snr, rel=0.05, abs=0.2)
+        # along a slanting belt the structure falls otherwise upon the pixels, 0.86" each
+        assert slanting[name].contrast == pytest.approx(entry.contrast, rel=0.1, abs=1e-3)
+        assert slanting[name].snr == pytest.approx(entry.snr, rel=0.1, abs=0.2)
 
 
 def test_the_exposure_does_not_matter_at_the_same_total_light() -> None:
