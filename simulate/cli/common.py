@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from simulate.geometry import Site
     from simulate.instruments import Instrument
     from simulate.stack import ExposureWishes
+    from simulate.values.practice import Practice
 
 
 def add_when_where(parser: argparse.ArgumentParser, *, night: bool = True) -> None:
@@ -78,6 +79,25 @@ def add_air(parser: argparse.ArgumentParser) -> None:
         metavar="MAG",
         help="V mag/arcsec2 of the moonless night sky (default: a dark site; a city has about 17.5)",
     )
+
+
+def add_practice(parser: argparse.ArgumentParser) -> None:
+    """Add --practice."""
+    parser.add_argument(
+        "--practice",
+        metavar="LEVEL|FILE",
+        help="the hand that uses the setup: ordinary, practised (default) or ideal, or a TOML file with numbers of "
+        "your own",
+    )
+
+
+def read_practice(arguments: argparse.Namespace) -> Practice | None:
+    """Return what --practice says; None where it was not given."""
+    if arguments.practice is None:
+        return None
+    from simulate.instruments import load_practice
+
+    return load_practice(arguments.practice)
 
 
 def add_recording(group: argparse._ArgumentGroup) -> None:

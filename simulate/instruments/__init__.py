@@ -13,7 +13,9 @@ from simulate.instruments.reader import (
     build_instrument,
     instrument_names,
     load_instrument,
+    load_practice,
     parse_instrument,
+    practice_for,
 )
 
 __all__ = [
@@ -23,5 +25,7 @@ __all__ = [
     "describe",
     "instrument_names",
     "load_instrument",
+    "load_practice",
     "parse_instrument",
+    "practice_for",
 ]

@@ -16,6 +16,7 @@ from simulate.camera.settings import Camera, Mount
 from simulate.errors import InputError, InputErrors, nearest
 from simulate.given.door import parse_toml, read_text
 from simulate.telescope.settings import Telescope
+from simulate.values.practice import LEVELS, Practice, practice_of
 
 MOST_FAULTS = 20
 """Sentences about one file; what follows is counted."""
@@ -37,6 +38,8 @@ class Instrument:
         How it is carried.
     description : str
         One line about it.
+    practice : tuple of (str, value)
+        Level and numbers of `Practice` that the owner states.
     """
 
     name: str
@@ -44,6 +47,7 @@ class Instrument:
     camera: Camera
     mount: Mount = field(default_factory=Mount)
     description: str = ""
+    practice: tuple[tuple[str, Any], ...] = ()
 
     @property
     def pixel_arcsec(self) -> float:
@@ -157,7 +161,69 @@ def build_instrument(document: dict[str, Any], *, folder: Path | None = None, na
             faults.append(Fault("file", None, f"has {more} more {'fault' if more == 1 else 'faults'} of such kinds"))
         raise InputErrors(faults) from error
     parts = (table.telescope.build(), table.camera.build(), table.mount.build())
-    return Instrument(table.name or name, *parts, description=table.description or "")
+    stated = table.practice.numbers() if table.practice else {}
+    if stated:  # numbers that do not go together are told here, not when they are used
+        own = practice_of(stated.get("level", "practised"), **{k: v for k, v in stated.items() if k != "level"})
+        stated = {name: getattr(own, name) for name in stated}
+    return Instrument(table.name or name, *parts, description=table.description or "", practice=tuple(stated.items()))
+
+
+def load_practice(level_or_path: str | Path | Practice) -> Practice:
+    """Return a practice by its level or from a TOML file.
+
+    Parameters
+    ----------
+    level_or_path : str, path or Practice
+        One of `LEVELS`, or a file with the keys of ``[practice]``, with that heading or without.
+
+    Raises
+    ------
+    InputError
+        If it is neither; `InputErrors` with a sentence for each fault of the file.
+    """
+    if isinstance(level_or_path, Practice):
+        return level_or_path
+    if not isinstance(level_or_path, (str, Path)):
+        raise InputError("practice", str(level_or_path), "give a level or the path of a TOML file")
+    path = Path(level_or_path)
+    if str(level_or_path).strip().lower() in LEVELS or not (path.suffix.lower() == ".toml" or len(path.parts) > 1):
+        return practice_of(str(level_or_path))
+    from pydantic import ValidationError
+
+    from simulate.instruments.schema import PracticeTable
+
+    text = read_text("practice", path, hint="")
+    try:
+        document = parse_toml(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_fault(path.stem, text, str(error)) from error
+    except ValueError as error:
+        raise InputError(f"{path.stem}.toml", text, f"it must be valid TOML ({error})") from error
+    table = document.get("practice", document)
+    try:
+        stated = PracticeTable.model_validate(table).numbers()
+    except ValidationError as error:
+        raise InputErrors([_fault(entry) for entry in error.errors()[:MOST_FAULTS]]) from error
+    return practice_of(stated.pop("level", "practised"), **stated)
+
+
+def practice_for(instrument: Instrument, asked: Practice | None = None) -> Practice:
+    """Return the hand that uses an instrument.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        Its owner's numbers count for the level that they are stated for, or where none is stated, for any.
+    asked : Practice, optional
+        What is asked for; default the instrument's level, else the practised one. One with numbers of its own is
+        taken as it is.
+    """
+    stated = dict(instrument.practice)
+    level = stated.pop("level", None)
+    chosen = asked or practice_of(level or "practised")
+    if not stated or not chosen.as_stated or (level is not None and level != chosen.level):
+        return chosen
+    return practice_of(chosen, **stated)
 
 
 @lru_cache(maxsize=64)
@@ -267,6 +333,7 @@ def _tables() -> dict[str, tuple[str, ...]]:
         "telescope.colour_error": schema.ColourErrorTable,
         "camera": schema.CameraTable,
         "mount": schema.MountTable,
+        "practice": schema.PracticeTable,
     }
     return {path: tuple(model.model_fields) for path, model in models.items()}
 

@@ -21,6 +21,7 @@ from simulate.camera.settings import (
 from simulate.errors import InputError
 from simulate.instruments.fields import number, quantity, switch, text, wavefront, whole, word
 from simulate.telescope.settings import Telescope
+from simulate.values.practice import COLOURS, LEVELS, REGISTRATIONS, RESTORATIONS
 
 
 class Table(BaseModel):
@@ -231,6 +232,45 @@ class MountTable(Table):
         return Mount(self.kind, self.camera_angle, self.mirrored, self.tracking_error)
 
 
+class PracticeTable(Table):
+    """``[practice]``: a level of practice, and numbers that depart from it."""
+
+    level: Annotated[str, word(LEVELS)] | None = Field(None, description="ordinary, practised or ideal")
+    focus_growth: Annotated[float, number(0.0, 5.0)] | None = Field(None, description="unseen growth of the width")
+    focus_depths: Annotated[float, number(0.0, 20.0)] | None = Field(None, description="least departure from focus")
+    collimation: Annotated[float, wavefront(0.0, 1.0)] | None = Field(None, description="coma of mirrors, rms")
+    tube_air: Annotated[float, quantity("arcsec", 0.0, 10.0)] | None = Field(None, description="air of the tube")
+    frame_rate: Annotated[float, quantity("1 / s", 0.01, 1e5)] | None = Field(None, description="frames a second")
+    length: Annotated[float, quantity("s", 0.01, 86400.0)] | None = Field(None, description="of a recording")
+    bits: Annotated[int, whole(8, 16)] | None = Field(None, description="bits of the recording")
+    compression: Annotated[float, number(0.0, 0.5)] | None = Field(None, description="noise of compression")
+    registration_error: Annotated[float, number(0.0, 10.0)] | None = Field(None, description="rms, pixels")
+    registration: Annotated[str, word(REGISTRATIONS)] | None = Field(None, description="how frames are moved")
+    colour: Annotated[str, word(COLOURS)] | None = Field(None, description="how full colour is made")
+    finest_cells: Annotated[float, number(1.0, 3.0)] | None = Field(None, description="cells a pixel at most")
+    least_drop: Annotated[float, number(0.0, 2.0)] | None = Field(None, description="least side of the drop, pixels")
+    restoration: Annotated[str, word(RESTORATIONS)] | None = Field(None, description="how blur is undone")
+    restoration_gain: Annotated[float, number(1.0, 1e4)] | None = Field(None, description="largest gain")
+    response_error: Annotated[float, number(0.0, 0.5)] | None = Field(None, description="how well blur is known")
+    floor: Annotated[float, number(0.0, 0.5)] | None = Field(None, description="what never averages out")
+    readable_contrast: Annotated[float, number(0.0, 0.9)] | None = Field(None, description="least that is read")
+
+    def numbers(self) -> dict[str, Any]:
+        """Return the fields of `Practice` that are stated."""
+        return {_FIELDS.get(name, name): value for name, value in self.model_dump().items() if value is not None}
+
+
+_FIELDS = {
+    "collimation": "collimation_waves",
+    "tube_air": "tube_air_arcsec",
+    "frame_rate": "frames_per_second",
+    "length": "seconds",
+    "registration_error": "registration_error_px",
+    "least_drop": "least_drop_px",
+}
+"""Fields of `Practice` whose names tell the unit that the file writes out."""
+
+
 class InstrumentTable(Table):
     """The whole file."""
 
@@ -239,6 +279,7 @@ class InstrumentTable(Table):
     telescope: TelescopeTable = Field(description="the telescope")
     camera: CameraTable = Field(description="the camera")
     mount: MountTable = Field(default_factory=lambda: MountTable.model_validate({}), description="the mount")
+    practice: PracticeTable | None = Field(None, description="the hand that uses it")
 
 
 class _Curves(tuple):
