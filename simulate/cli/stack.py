@@ -93,6 +93,8 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
         lowest, highest = RANGES[fact][2:]
         return common.read_number(arguments, option, unit, lowest, highest, zero=True)
 
+    if not path:
+        raise InputError("RECORDING", path, "give a file or a folder")
     pattern = arguments.filter_array
     return open_recording(
         path,
@@ -115,7 +117,8 @@ def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | Non
         path = Path(arguments.truth)
         check_truth(path, recording)
         return path
-    beside = recording.path.with_name(f"{recording.path.stem}_truth.fits")
+    place = recording.path.absolute()  # "." has no name of its own
+    beside = place.with_name(f"{place.stem}_truth.fits")
     if not beside.is_file():
         return None
     try:

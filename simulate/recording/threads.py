@@ -22,8 +22,10 @@ def begin_worker() -> None:
     import multiprocessing
     import signal
     import threading
+    import warnings
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal sends Ctrl-C to all: the parent answers it
+    warnings.simplefilter("ignore")  # a user of the command line has no use for what libraries warn of
     one_thread()
     parent = multiprocessing.parent_process()
     if parent is None:

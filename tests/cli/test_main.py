@@ -9,7 +9,9 @@ import sys
 import warnings
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 import simulate
 from simulate.cli import COMMANDS, _protect_signs, main
@@ -189,6 +191,7 @@ def test_warnings_of_libraries_are_not_for_the_user(
         (["view", "mars", "--instrument", "a\0b.toml"], "instrument"),
         (["view", "mars", "--instrument", "a\udcff.toml"], "instrument"),
         (["stack", "a\0b"], "arguments"),
+        (["stack", ""], "RECORDING"),
         (["stack", "a" * 5000 + ".fits"], "too long"),
         (["check", "a\0b.png", "mars", "--time", "2027-02-20T12:37"], "arguments"),
         (["check", "a" * 5000 + ".png", "mars", "--time", "2027-02-20T12:37"], "too long"),
@@ -218,3 +221,26 @@ def test_folders_that_cannot_be_are_refused(
     assert main(["record", "mars", "--frames", "1", "--output", folder]) == 2
     assert "--output" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_present_folder_can_be_stacked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dice = np.random.default_rng(1)
+    rows, columns = np.mgrid[:60, :60] - 29.5
+    for number in range(4):
+        disc = 20000 * (np.hypot(rows, columns) < 15) + dice.integers(500, 600, (60, 60))
+        Image.fromarray(disc.astype(np.uint16)).save(tmp_path / f"frame_{number}.tif")
+    monkeypatch.chdir(tmp_path)
+    known = ["--pixel-scale", "0.5 arcsec", "--aperture", "60 mm", "--exposure", "5 ms", "--gain", "1 e-/DN"]
+    code = main(["stack", ".", *known, "--offset", "32", "--read-noise", "2 e-", "--output", str(tmp_path / "out")])
+    assert (code, "fault of" in capsys.readouterr().err) == (0, False)
+
+
+def test_an_instrument_with_an_accent_records(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (ROOT / "simulate/instruments/data/refractor-60.toml").read_text()
+    own = tmp_path / "été.toml"
+    own.write_text(text.replace('"refractor-60"', '"lunette-été"'), encoding="utf-8")
+    words = ["record", "star", "--instrument", str(own), "--frames", "1", "--name", "étoile"]
+    assert main([*words, "--output", str(tmp_path)]) == 0
+    assert (tmp_path / "étoile.fits").exists()
