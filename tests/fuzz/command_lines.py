@@ -41,7 +41,7 @@ import simulate
 from simulate.cli import COMMANDS, main
 from simulate.values.files import LEFT_BEHIND
 
-PATIENCE_S = 0.5
+PATIENCE_S = 0.35
 """After this long a line is stopped: half of what is sensible gets into its work, and some ends it."""
 
 BODIES = ("mars", "jupiter", "saturn", "venus", "mercury", "moon", "uranus", "neptune", "star", "MARS", " jupiter")
