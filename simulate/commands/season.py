@@ -29,8 +29,10 @@ from simulate.planning.lunar_eclipses import eclipses_of_season
 from simulate.planning.moon_calendar import dark_moon_events
 from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.outlook import (
+    STANDARD_FACES,
     Case,
     Node,
+    best_of,
     judge_some,
     merit_of,
     prospect,
@@ -297,7 +299,7 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
     rows["elements"] = resolution_elements(rows)
     rows |= _appearance(case.body, rows)
     nodes = _judged_nodes(case, rows, usable, asked.judged, executor)
-    rows["merit"], rows["clear"] = _merits(nodes, rows, usable)
+    rows["merit"], rows["clear"] = merits(nodes, rows, usable, one_face=case.body.name in STANDARD_FACES)
     span = float(rows["day_tt"][0]), float(rows["day_tt"][-1])
     result = Season(
         body=case.body.name,
@@ -387,7 +389,7 @@ def resolution_elements(rows: Mapping[str, FloatArray]) -> FloatArray:
     return area * rows["illuminated_fraction"] / rows["delivered_fwhm_arcsec"] ** 2
 
 
-def _likeness(rows: Mapping[str, FloatArray]) -> FloatArray:
+def season_likeness(rows: Mapping[str, FloatArray]) -> FloatArray:
     """Return what makes two dates alike, (dates, quantities), each in steps that matter."""
     parts = [np.log(rows["delivered_fwhm_arcsec"] / rows["equatorial_diameter_arcsec"]) / 0.4]
     parts.append(rows["phase_angle_deg"] / 40.0)
@@ -459,7 +461,7 @@ def _spread(compute: Any, task: NodeTask, executor: Executor | None) -> list[Any
 def _judged_nodes(
     case: Case, rows: Rows, usable: np.ndarray, wanted: int | None, executor: Executor | None
 ) -> tuple[Node, ...]:
-    likeness = _likeness(rows)
+    likeness = season_likeness(rows)
     # the better half decides which date is best; the other half is followed from it
     elements = rows["elements"]
     good = usable & (elements >= np.median(elements[usable])) if usable.any() else usable
@@ -475,26 +477,42 @@ def _judged_nodes(
     )
 
 
-def _merits(nodes: tuple[Node, ...], rows: Rows, usable: np.ndarray) -> tuple[FloatArray, FloatArray]:
+def merits(
+    nodes: tuple[Node, ...], rows: Mapping[str, FloatArray], usable: np.ndarray, *, one_face: bool = False
+) -> tuple[FloatArray, FloatArray]:
     """Return merit and number of clear features of each date, 0 where the body cannot be had.
 
     Each date takes the verdicts of the judged dates, scaled to its own sharpness and size, weighted by
     how alike they are. A body without judged features (the Moon) has no merit: not a number.
+
+    Parameters
+    ----------
+    nodes : tuple of Node
+        Judged dates.
+    rows : mapping of str to array, shape (dates,)
+        Numbers of the dates.
+    usable : bool array, shape (dates,)
+        Where the body can be had.
+    one_face : bool
+        Compare dates by one and the same face: each feature counts as on the judged date that shows it best. Tilt,
+        terminator and season bring a cap in and a sea to the limb, which would rank dates by what turns up on the few
+        that were judged; only sharpness and size are left to tell them apart.
     """
     count = len(usable)
     merit, clear = np.zeros(count), np.zeros(count)
     if not nodes and usable.any():
         return np.full(count, np.nan), np.full(count, np.nan)
-    likeness, size = _likeness(rows), rows["equatorial_diameter_arcsec"]
+    likeness, size = season_likeness(rows), rows["equatorial_diameter_arcsec"]
     blur = rows["delivered_fwhm_arcsec"] / size
     for i in np.flatnonzero(usable):
-        apart = np.array([np.sum((likeness[i] - np.array(node.likeness)) ** 2) for node in nodes])
-        weights = 1.0 / (apart + 0.01)
-        weights /= weights.sum()
-        for node, weight in zip(nodes, weights, strict=True):
-            if weight < 1e-3:
-                continue
-            lines = node.scaled(float(blur[i]), float(size[i]))
+        scaled = [node.scaled(float(blur[i]), float(size[i])) for node in nodes]
+        if one_face:
+            scaled, weights = [best_of(scaled)], np.ones(1)
+        else:
+            apart = np.array([np.sum((likeness[i] - np.array(node.likeness)) ** 2) for node in nodes])
+            weights = 1.0 / (apart + 0.01)
+            weights /= weights.sum()
+        for lines, weight in zip(scaled, weights, strict=True):
             merit[i] += weight * merit_of(lines)
             clear[i] += weight * sum(line.verdict == "clear" for line in lines)
     return merit, clear

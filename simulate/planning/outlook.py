@@ -7,6 +7,7 @@ chain that `view` uses.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
@@ -236,6 +237,22 @@ def merit_of(lines: tuple[FeatureLine, ...]) -> float:
     threshold of "doubtful" to 1 at that of "clear", in contrast and in signal to noise.
     """
     return sum(feature_merit(line.contrast or 0.0, line.snr or 0.0) for line in lines)
+
+
+def best_of(several: Sequence[tuple[FeatureLine, ...]]) -> tuple[FeatureLine, ...]:
+    """Return each feature once, with the verdict by which it counts most, in the order of their first coming.
+
+    Parameters
+    ----------
+    several : sequence of tuples of FeatureLine
+        Verdicts on the same body, not all of them on the same features.
+    """
+    best: dict[str, FeatureLine] = {}
+    for line in (line for lines in several for line in lines):
+        other = best.get(line.name)
+        if other is None or merit_of((line,)) > merit_of((other,)):
+            best[line.name] = line
+    return tuple(best.values())
 
 
 def feature_merit(contrast: float, snr: float) -> float:

@@ -18,7 +18,9 @@ from simulate.commands.season import (
     apparitions_of,
     best_dates,
     chosen_nodes,
+    merits,
     season,
+    season_likeness,
     season_rows,
     strip_dates,
 )
@@ -306,6 +308,29 @@ def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdic
         assert event.what.split(", ")[-1] in ("clear", "doubtful", "lost")
     with pytest.raises(InputError, match="moons"):
         season("mars", "2027-02-10", "2027-02-11", "refractor-40", SITE, options=options)
+
+
+def test_mars_dates_rank_by_sharpness_and_size_not_by_the_face_that_was_judged() -> None:
+    """Of two oppositions seen as sharply against the disc, the wider and sharper one is the better (2035 over 2033).
+
+    The first judged date shows more features (both caps), the second fewer; both dates are like one of them.
+    """
+    shown = {"syrtis major": 0.6, "mare tyrrhenum": 0.6, "south polar cap": 0.6, "north polar cap": 0.6}
+    many = tuple(FeatureLine(name, "clear", contrast, 60.0) for name, contrast in shown.items())
+    few = (FeatureLine("syrtis major", "clear", 0.62, 60.0), FeatureLine("mare tyrrhenum", "lost", 0.01, 0.3))
+    rows = {
+        "equatorial_diameter_arcsec": np.array([22.1, 24.6, 7.9]),
+        "delivered_fwhm_arcsec": np.array([0.96, 1.03, 0.96]),
+        "phase_angle_deg": np.array([9.0, 4.0, 36.0]),
+        "sub_observer_latitude_deg": np.array([0.0, -21.0, 0.0]),
+    }
+    likeness = season_likeness(rows)
+    nodes = tuple(Node(0, 0.05, 20.0, tuple(map(float, likeness[i])), lines) for i, lines in enumerate((many, few)))
+    merit, clear = merits(nodes, rows, np.ones(3, bool), one_face=True)
+    assert merit[1] > merit[0] > merit[2] > 0
+    assert clear[1] >= clear[0] >= clear[2]
+    by_likeness, _ = merits(nodes, rows, np.ones(3, bool))
+    assert by_likeness[1] < by_likeness[0]
 
 
 def test_at_a_fixed_hour_mars_turns_back_by_nine_degrees_a_day() -> None:
