@@ -17,6 +17,7 @@ from simulate.camera import channel_names, demosaic_bilinear, take_frame
 from simulate.errors import FieldWarning, kept_warnings, note
 from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
+from simulate.instruments.meaning import diffraction_fwhm_arcsec
 from simulate.judging import judged_features
 from simulate.judging.judge import judge_view
 from simulate.light.chain import (
@@ -49,7 +50,7 @@ from simulate.stack import (
     delivered_fwhm,
     restore,
 )
-from simulate.telescope import make_pupil, strehl, transfer, transfer_fwhm_arcsec
+from simulate.telescope import make_pupil, strehl
 from simulate.values.constants import GREEN_NM
 from simulate.values.grid import Grid
 
@@ -239,14 +240,13 @@ def optics_facts(look: ExpectedFrame, stack: Stack, finished_arcsec: float) -> O
     setting, instrument = look.chain.setting, look.instrument
     aim, sky, green = setting.aim, setting.sky, green_channel(look.instrument)
     pupil = make_pupil(instrument.telescope)
-    alone = transfer(pupil, setting.grid, GREEN_NM)
     ends = dispersion_arcsec(np.array([400.0, 700.0]), aim.altitude_deg, sky, aim.height_m)
     r0 = float(fried_parameter_m(sky, GREEN_NM, aim.airmass)) if not sky.is_still else math.inf
     columns = stack.picture.shape[2]
     lifts = dict(zip(channel_names(instrument.camera), channel_lifts_arcsec(look.chain, look.scene), strict=True))
     return OpticsFacts(
         pixel_scale_arcsec=setting.sensor.pixel_arcsec,
-        diffraction_fwhm_arcsec=float(transfer_fwhm_arcsec(alone, setting.grid)),
+        diffraction_fwhm_arcsec=diffraction_fwhm_arcsec(instrument),
         delivered_fwhm_arcsec=finished_arcsec,
         critical_focal_ratio=2.0 * instrument.camera.pixel_um / (GREEN_NM * 1e-3),
         sampling_ratio=sampling_ratio(instrument),

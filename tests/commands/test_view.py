@@ -325,3 +325,13 @@ def test_the_truth_of_a_small_disc_has_cells_enough() -> None:
     seen = shown.apparition
     truth = np.pi / 4 * seen.equatorial_diameter_arcsec * seen.polar_diameter_arcsec
     assert area == pytest.approx(truth, rel=0.1)
+
+
+def test_diffraction_is_the_same_for_the_moon_as_for_a_star() -> None:
+    """1.03 lambda/D of an open aperture (Airy): 1.95 arcsec for 60 mm at 550 nm on any grid."""
+    options = ViewOptions(judge=False)
+    with pytest.warns(FieldWarning):
+        moon = view("moon", "refractor-60", "2027-02-16T10:00", options=options)
+    star = view("star", "refractor-60", "2027-02-16T10:00", options=options)
+    assert moon.optics.diffraction_fwhm_arcsec == star.optics.diffraction_fwhm_arcsec
+    assert star.optics.diffraction_fwhm_arcsec == pytest.approx(1.029 * 550e-9 / 0.060 * 206265, rel=0.005)
