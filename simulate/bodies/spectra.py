@@ -214,7 +214,7 @@ def geometric_albedo(body: Body, wavelengths_nm: npt.ArrayLike) -> FloatArray:
     """Return the geometric albedo at `wavelengths_nm` (nm, any shape), same shape.
 
     A smooth curve whose means over the photometric bands are the published ones (V exactly, B within 1 %);
-    between 480 and 727.6 nm the giants and Titan follow the measured spectrum in detail. Constant
+    the giants between 300 and 1050 nm and Titan between 480 and 727.6 nm follow the measured spectrum in detail. Constant
     beyond 300 and 1100 nm. For Saturn: the globe without rings.
 
     Raises
@@ -235,12 +235,21 @@ def _albedo(name: str) -> FloatArray:
     errors = np.array([_BAND_ERRORS.get(key, _BAND_ERROR) for key in names])
     curve = _smooth_curve(averaging, errors)
     if "spectrum" in body.sections:
-        measured = body.section("spectrum")["albedo"]
+        measured = _measured_spectrum(body)
         middles = averaging @ wavelength_scale() / averaging.sum(axis=1)
         covered = (middles > measured[0, 0]) & (middles < measured[-1, 0]) & (errors == _BAND_ERROR)
         shape = _join(curve, measured)
         curve = shape * _smooth_curve(averaging * shape, np.where(covered, _COVERED_ERROR, errors))
     return frozen_array(curve)
+
+
+def _measured_spectrum(body: Body) -> FloatArray:
+    """Return rows (wavelength in nm, albedo) of a body's measured spectrum: in its data file or in a table beside it."""
+    section = body.section("spectrum")
+    if "file" not in section:
+        return section["albedo"]
+    table = read_table(str(section["file"]))
+    return np.column_stack([table["wavelength_nm"], table[body.name]])
 
 
 def _lit_bodies() -> tuple[str, ...]:

@@ -46,8 +46,15 @@ _DYES = {
 }  # fmt: skip
 """Transmission of the three dyes of a colour filter array; all turn clear in the near infrared."""
 
-_FILTERS_NM = {"red": (590.0, 695.0), "green": (495.0, 580.0), "blue": (400.0, 505.0), "infrared": (685.0, 1150.0)}
-"""Half-transmission edges of the filters used before a mono sensor."""
+_FILTERS_NM = {
+    "red": (590.0, 695.0),
+    "green": (495.0, 580.0),
+    "blue": (400.0, 505.0),
+    "infrared": (685.0, 1150.0),
+    "methane": (880.0, 898.0),
+}
+"""Half-transmission edges of the filters used before a mono sensor; that for the methane band at 889 nm is 18 nm wide
+(common practice: 8 to 20 nm)."""
 
 _EDGE_NM = 3.0
 """Scale of the logistic edge of an interference filter: 10 to 90 % within 13 nm."""

@@ -17,7 +17,7 @@ COLOUR_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 FILTER_ARRAYS = ("mono", *COLOUR_PATTERNS)
 """What `Camera.filter_array` may be."""
 
-FILTER_NAMES = ("luminance", "red", "green", "blue", "infrared", "clear")
+FILTER_NAMES = ("luminance", "red", "green", "blue", "infrared", "methane", "clear")
 """Named filters that may stand before a mono camera."""
 
 MOUNT_KINDS = ("altazimuth", "equatorial")

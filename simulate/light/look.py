@@ -48,7 +48,7 @@ from simulate.values.checks import to_float
 from simulate.values.constants import DIFFRACTION_WIDTH
 from simulate.values.practice import IDEAL, Practice
 from simulate.values.resolution import finest_arcsec
-from simulate.values.spectrum import DEFAULT_BINS, SpectralBins
+from simulate.values.spectrum import DEFAULT_BINS, METHANE_BINS, SpectralBins
 
 if TYPE_CHECKING:
     pass
@@ -259,10 +259,11 @@ def lit_middle_arcsec(seen: Apparition) -> tuple[float, float]:
 
 
 def seen_bins(camera: Camera) -> SpectralBins:
-    """Return the default bins up to the last that the camera or the eye sees."""
-    response = channel_response(camera, DEFAULT_BINS).max(axis=0)
-    seen = (response > 1e-4 * response.max()) | (DEFAULT_BINS.centres_nm < 700.0)
-    return SpectralBins(DEFAULT_BINS.edges_nm[: int(np.flatnonzero(seen)[-1]) + 2])
+    """Return the bins up to the last that the camera or the eye sees; finer ones around a methane filter."""
+    bins = METHANE_BINS if "methane" in camera.filters else DEFAULT_BINS
+    response = channel_response(camera, bins).max(axis=0)
+    seen = (response > 1e-4 * response.max()) | (bins.centres_nm < 700.0)
+    return SpectralBins(bins.edges_nm[: int(np.flatnonzero(seen)[-1]) + 2])
 
 
 def green_channel(instrument: Instrument) -> int:

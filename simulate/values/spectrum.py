@@ -67,3 +67,6 @@ class SpectralBins:
 
 DEFAULT_BINS = SpectralBins((380.0, 420.0, 460.0, 500.0, 540.0, 580.0, 620.0, 660.0, 700.0, 800.0, 900.0, 1000.0))
 """The bins used by every scene unless the caller asks for others."""
+
+METHANE_BINS = SpectralBins((*DEFAULT_BINS.edges_nm[:-2], 872.0, 882.0, 896.0, 906.0, 1000.0))
+"""The same for a camera with a filter for the methane band at 889 nm, in which the giant planets are nearly dark."""

@@ -174,3 +174,20 @@ def test_what_cannot_be_is_refused():
         band("K")
     with pytest.raises(InputError):
         synthetic_magnitude(solar_irradiance(), "z")
+
+
+def test_the_giants_are_nearly_dark_in_the_band_of_889_nm():
+    # Karkoschka 1998, figure 6 and tables: band floor over the continuum at 830 nm, 0.1 for Jupiter and Saturn
+    for name in ("jupiter", "saturn"):
+        floor, continuum = geometric_albedo(load_body(name), [889.0, 830.0])
+        assert 0.08 < floor / continuum < 0.17
+    # Uranus and Neptune are dark all along from 850 nm on but for the window at 940 nm
+    for name in ("uranus", "neptune"):
+        floor, window = geometric_albedo(load_body(name), [889.0, 938.0])
+        assert floor < 0.15 * window
+
+
+def test_ultraviolet_albedos_follow_the_measured_spectrum():
+    # Karkoschka 1998: Jupiter and Saturn fall toward the ultraviolet, Uranus and Neptune do not
+    for name, value in [("jupiter", 0.307), ("saturn", 0.201), ("uranus", 0.518), ("neptune", 0.567)]:
+        assert float(geometric_albedo(load_body(name), 350.0)) == pytest.approx(value, rel=0.15)

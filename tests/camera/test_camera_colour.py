@@ -79,3 +79,11 @@ def test_a_file_that_holds_no_curve_is_refused(tmp_path, text):
         read_curves(file)
     with pytest.raises(InputError, match="there is no such file"):
         read_curves(tmp_path / "missing.csv")
+
+
+def test_a_methane_filter_sees_its_band_alone():
+    # common practice: 889 nm, 8 to 20 nm wide
+    response = channel_response(Camera(2.9, 100, 100, "mono", {"mono": 0.8}, filters=("methane", "red")), FINE)[0]
+    light = FINE.centres_nm[response > 0.5 * response.max()]
+    assert light.mean() == pytest.approx(889.0, abs=1.0)
+    assert 8 <= np.ptp(light) + 1 <= 20
