@@ -214,8 +214,8 @@ def geometric_albedo(body: Body, wavelengths_nm: npt.ArrayLike) -> FloatArray:
     """Return the geometric albedo at `wavelengths_nm` (nm, any shape), same shape.
 
     A smooth curve whose means over the photometric bands are the published ones (V exactly, B within 1 %);
-    the giants between 300 and 1050 nm and Titan between 480 and 727.6 nm follow the measured spectrum in detail. Constant
-    beyond 300 and 1100 nm. For Saturn: the globe without rings.
+    the giants between 300 and 1050 nm and Titan between 480 and 727.6 nm follow the measured spectrum in
+    detail. Constant beyond 300 and 1100 nm. For Saturn: the globe without rings.
 
     Raises
     ------
@@ -244,7 +244,7 @@ def _albedo(name: str) -> FloatArray:
 
 
 def _measured_spectrum(body: Body) -> FloatArray:
-    """Return rows (wavelength in nm, albedo) of a body's measured spectrum: in its data file or in a table beside it."""
+    """Return rows (wavelength in nm, albedo) of a measured spectrum: in the data file or in a table beside it."""
     section = body.section("spectrum")
     if "file" not in section:
         return section["albedo"]
