@@ -26,7 +26,7 @@ from scipy.special import ndtr
 
 from simulate.camera.exposure import clipped_above
 from simulate.errors import InputError
-from simulate.stack.interpolated import alias_pattern, alias_scatter, kernel_transfer, lattice_of
+from simulate.stack.interpolated import find_aliases, kernel_transfer, lattice_of
 from simulate.stack.results import Exposure, FloatArray, Recording, Stack
 from simulate.values.grid import half_plane_weights
 
@@ -373,24 +373,20 @@ def expected_stack(
     power = spread_powers(shape, recording)
     readings = recording.kept * np.asarray(recording.channel_shares)[:, None, None] / recording.factor**2
     white = np.sqrt(single / readings) / recording.exposure_s
-    scatter = None
-    lattices = [lattice_of(share if recording.filled_in else 1.0) for share in recording.channel_shares]
+    scatter, aliases = None, []
     if recording.on_own_pixels:
-        scatter = np.array(
-            [
-                alias_scatter(plane, lattice, shape, linear=recording.linear)
-                for plane, lattice in zip(rate, lattices, strict=True)
-            ]
-        )
+        lattices = [lattice_of(share if recording.filled_in else 1.0) for share in recording.channel_shares]
+        aliases = [
+            find_aliases(p, lattice, shape, linear=recording.linear) for p, lattice in zip(rate, lattices, strict=True)
+        ]
+        scatter = np.array([found.scatter() for found in aliases])
     if rng is not None:
         mean = mean + _realised(white, power, rng)
-        if recording.on_own_pixels:
-            # frames of a tracked planet repeat the same places: one of them stands for all
-            row, column = rng.random(2)
-            for channel, plane in enumerate(mean):
-                away = FIRST_PIXELS[channel] if recording.filled_in else (0.0, 0.0)
-                place = (row - away[0], column - away[1])
-                plane += alias_pattern(rate[channel], lattices[channel], shape, place, linear=recording.linear)
+        # frames of a tracked planet repeat the same places: one of them stands for all
+        row, column = rng.random(2) if aliases else (0.0, 0.0)
+        for channel, found in enumerate(aliases):
+            away = FIRST_PIXELS[channel] if recording.filled_in else (0.0, 0.0)
+            mean[channel] += found.pattern((row - away[0], column - away[1]))
     level = np.asarray(plane_mean(power, shape[1]))[:, None, None]
     return Stack(
         mean.astype(np.float32),

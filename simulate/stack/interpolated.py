@@ -14,8 +14,8 @@ of a tracked planet repeat the same few places, so that scatter does not average
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,9 @@ Lattice = Literal["every pixel", "chequered", "every second"]
 
 _ORDERS = 2
 """Aliases up to this order along each axis are counted; the kernel's lobes fall as the square of the order."""
+
+_FAINTEST = 1e-4
+"""Aliases below this share of the picture, rms, are not counted."""
 
 _NEGLIGIBLE = 0.002
 """An alias that adds less than this share to the power of those before it is left out."""
@@ -81,93 +84,106 @@ def aliases_of(lattice: Lattice) -> tuple[tuple[float, float], ...]:
     return tuple(sorted(found, key=lambda k: (math.hypot(*k), k)))
 
 
-def alias_scatter(
-    picture: FloatArray, lattice: Lattice, pixels: tuple[int, int], *, linear: bool = True
-) -> npt.NDArray[np.float32]:
-    """Return the rms scatter of one noise-free frame over all places of the pixels on the picture, at the pixels.
+@dataclass(frozen=True, eq=False)
+class Aliases:
+    """The aliases of one picture on one lattice: k and a_k at the pixels, strongest first, as long as they count.
+
+    Parameters
+    ----------
+    parts : tuple of (k, array of complex64)
+        k in cycles a pixel along rows and columns, one of each pair (k, -k); a_k in the unit of the picture,
+        (rows, columns) of the pixels.
+    pixels : (int, int)
+        (rows, columns).
+    """
+
+    parts: tuple[tuple[tuple[float, float], npt.NDArray[np.complex64]], ...]
+    pixels: tuple[int, int]
+
+    def scatter(self) -> npt.NDArray[np.float32]:
+        """Return the rms scatter of one noise-free frame over all places of the pixels on the picture."""
+        variance = np.zeros(self.pixels, np.float32)
+        for _, part in self.parts:
+            variance += 2 * (np.square(part.real) + np.square(part.imag))  # k and -k
+        return np.sqrt(variance)
+
+    def pattern(self, place: tuple[float, float]) -> npt.NDArray[np.float32]:
+        """Return by how much a frame at one place of the pixels departs from the mean over all places.
+
+        Parameters
+        ----------
+        place : (float, float)
+            By how much the picture's first cell lies beyond a pixel of that colour along rows and columns, in
+            units of two pixels, 0 to 1.
+        """
+        found = np.zeros(self.pixels, np.float32)
+        for (along_rows, along_columns), part in self.parts:
+            turn = 2 * np.pi * 2 * (along_rows * place[0] + along_columns * place[1])
+            found += 2 * (part * np.complex64(complex(math.cos(turn), math.sin(turn)))).real
+        return found
+
+
+def find_aliases(picture: FloatArray, lattice: Lattice, pixels: tuple[int, int], *, linear: bool = True) -> Aliases:
+    """Return the aliases that a lattice makes of a picture.
 
     Parameters
     ----------
     picture : array, shape (rows, columns)
-        What a pixel centred on each cell would read, on cells of the same field, at least one a pixel.
+        What a pixel centred on each cell would read, on cells of the same field, at least one a pixel; its
+        sky is taken to be even.
     lattice : Lattice
         Of the colour.
     pixels : (int, int)
         Pixels (rows, columns) of the field.
     linear : bool
         See `kernel_transfer`.
-
-    Returns
-    -------
-    array, shape `pixels`
-        In the unit of `picture`; an even sky adds nothing.
     """
-    variance = np.zeros(pixels, np.float32)
-    for _, part in _aliases(picture, lattice, pixels, linear):
-        variance += 2 * (np.square(part.real) + np.square(part.imag))  # k and -k
-    return np.sqrt(variance)
-
-
-def alias_pattern(
-    picture: FloatArray,
-    lattice: Lattice,
-    pixels: tuple[int, int],
-    place: tuple[float, float],
-    *,
-    linear: bool = True,
-) -> npt.NDArray[np.float32]:
-    """Return by how much a frame at one place of the pixels departs from the mean over all places, shape `pixels`.
-
-    Parameters
-    ----------
-    picture, lattice, pixels, linear :
-        As for `alias_scatter`.
-    place : (float, float)
-        By how much the picture's first cell lies beyond a pixel of that colour along rows and columns, in units of
-        two pixels, 0 to 1.
-    """
-    found = np.zeros(pixels, np.float32)
-    for (along_rows, along_columns), part in _aliases(picture, lattice, pixels, linear):
-        turn = 2 * np.pi * 2 * (along_rows * place[0] + along_columns * place[1])
-        found += 2 * (part * np.complex64(complex(math.cos(turn), math.sin(turn)))).real
-    return found
-
-
-def _aliases(
-    picture: FloatArray, lattice: Lattice, pixels: tuple[int, int], linear: bool
-) -> Iterator[tuple[tuple[float, float], npt.NDArray[np.complex64]]]:
-    """Yield k and a_k at the pixels, strongest first, as long as they count."""
     cells = picture.shape
     spectrum = np.fft.fftshift(np.asarray(scipy.fft.fft2(picture - np.float32(picture[0, 0])), np.complex64))
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    # what the telescope passes lies in a small box of frequencies; only that is moved about
+    box = tuple(_filled(power.sum(axis=1 - axis)) for axis in (0, 1))
     # so many cells a pixel carry what the kernel passes around the nearest aliases
     dense = 2 if lattice == "every second" else 3
     fine = (dense * pixels[0], dense * pixels[1])
-    north, west = (np.fft.fftshift(np.fft.fftfreq(n, 1 / dense)) for n in fine)
+    lines = [np.fft.fftshift(np.fft.fftfreq(n, 1 / dense)) for n in fine]
     # the first pixel's middle lies (pixel - cell) / 2 beyond the first cell's; the aliases are wanted at pixels
     moves = [0.5 * (1.0 - whole / count) for whole, count in zip(pixels, cells, strict=True)]
-    phase = np.outer(np.exp(2j * np.pi * north * moves[0]), np.exp(2j * np.pi * west * moves[1]))
-    kernel = (kernel_transfer(lattice, north, west, linear=linear) * phase).astype(np.complex64)
     scale = np.float32(fine[0] * fine[1] / (cells[0] * cells[1]))
-    counted = 0.0
-    for along_rows, along_columns in aliases_of(lattice):
+    found, counted = [], _FAINTEST**2 * float(power.sum())
+    for k in aliases_of(lattice):
         # a lattice that does not fit an odd number of pixels is stretched by a part of one
-        shifted = _around(spectrum, (round(along_rows * pixels[0]), round(along_columns * pixels[1])), fine)
-        shifted *= kernel
-        power = float(np.sum(np.square(shifted.real) + np.square(shifted.imag)))
-        if power > _NEGLIGIBLE * counted:
-            counted += power
-            part = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(shifted), overwrite_x=True))[::dense, ::dense]
-            yield (along_rows, along_columns), part * scale
+        away = [round(part * whole) for part, whole in zip(k, pixels, strict=True)]
+        source, target = _placed(box, away, cells, fine)
+        rows, columns = lines[0][target[0]], lines[1][target[1]]
+        part = spectrum[source] * kernel_transfer(lattice, rows, columns, linear=linear).astype(np.float32)
+        strength = float(np.sum(np.square(part.real) + np.square(part.imag)))
+        if strength <= _NEGLIGIBLE * counted:
+            continue
+        counted += strength
+        whole = np.zeros(fine, np.complex64)
+        phase = np.outer(np.exp(2j * np.pi * rows * moves[0]), np.exp(2j * np.pi * columns * moves[1]))
+        whole[target] = part * phase.astype(np.complex64)
+        there = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(whole), overwrite_x=True))[::dense, ::dense]
+        found.append((k, there * scale))
+    return Aliases(tuple(found), pixels)
 
 
-def _around(spectrum: npt.NDArray[np.complex64], place: tuple[int, int], shape: tuple[int, int]) -> Any:
-    """Return the part of a centred spectrum of `shape`, its middle `place` frequencies below the spectrum's; else 0."""
-    result = np.zeros(shape, np.complex64)
+def _filled(power: FloatArray) -> slice:
+    """Indices between which all but a part in 10^8 of a line's power lies."""
+    strong = np.flatnonzero(power > 1e-9 * power.sum())
+    return slice(int(strong[0]), int(strong[-1]) + 1) if strong.size else slice(0, 0)
+
+
+def _placed(
+    box: tuple[slice, ...], away: list[int], cells: tuple[int, ...], fine: tuple[int, int]
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Where the frequencies of a box come to lie on a finer plane when all are raised by `away`; both centred."""
     source, target = [], []
-    for size, away, count in zip(spectrum.shape, place, shape, strict=True):
-        first = size // 2 - away - count // 2
-        low, high = max(first, 0), min(first + count, size)
-        source.append(slice(low, max(high, low)))
-        target.append(slice(low - first, max(high, low) - first))
-    result[tuple(target)] = spectrum[tuple(source)]
-    return result
+    for part, up, size, count in zip(box, away, cells, fine, strict=True):
+        move = up + count // 2 - size // 2
+        low, high = max(part.start + move, 0), min(part.stop + move, count)
+        high = max(high, low)
+        target.append(slice(low, high))
+        source.append(slice(low - move, high - move))
+    return (source[0], source[1]), (target[0], target[1])

@@ -7,7 +7,7 @@ import pytest
 import scipy.fft
 
 from simulate.camera.mosaic import demosaic_bilinear
-from simulate.stack.interpolated import Lattice, alias_pattern, alias_scatter, aliases_of, kernel_transfer, lattice_of
+from simulate.stack.interpolated import Lattice, aliases_of, find_aliases, kernel_transfer, lattice_of
 
 PIXELS, FINER = 24, 9
 LATTICES: tuple[tuple[int, Lattice], ...] = ((0, "every second"), (1, "chequered"), (2, "every second"))
@@ -54,7 +54,7 @@ def test_mean_and_scatter_of_frames_are_those_of_the_kernel(channel: int, lattic
     expected = mean[FINER // 2 :: FINER, FINER // 2 :: FINER][inside, inside]
     # nine places a pixel stand for all of them: the triangle in nine steps differs by 1 % at half a cycle
     assert np.abs(frames.mean(axis=0)[inside, inside] - expected).max() < 0.004
-    scatter = alias_scatter(picture, lattice, (PIXELS, PIXELS))[inside, inside]
+    scatter = find_aliases(picture, lattice, (PIXELS, PIXELS)).scatter()[inside, inside]
     found = frames.std(axis=0)[inside, inside]
     assert np.sqrt(np.mean(scatter**2)) == pytest.approx(np.sqrt(np.mean(found**2)), rel=0.07)
     assert np.abs(scatter - found).max() < 0.15 * found.max()
@@ -64,9 +64,9 @@ def test_a_camera_without_colours_has_the_aliases_of_its_pixels_alone() -> None:
     picture = blurred_disc(0.8)
     frames = frames_of(picture, 0, mono=True)
     found = frames.std(axis=0)[2:-2, 2:-2]
-    scatter = alias_scatter(picture, "every pixel", (PIXELS, PIXELS))[2:-2, 2:-2]
+    scatter = find_aliases(picture, "every pixel", (PIXELS, PIXELS)).scatter()[2:-2, 2:-2]
     assert np.sqrt(np.mean(scatter**2)) == pytest.approx(np.sqrt(np.mean(found**2)), rel=0.07)
-    assert scatter.max() < 0.5 * alias_scatter(picture, "every second", (PIXELS, PIXELS)).max()
+    assert scatter.max() < 0.5 * find_aliases(picture, "every second", (PIXELS, PIXELS)).scatter().max()
 
 
 def test_linear_registration_is_a_triangle() -> None:
@@ -78,8 +78,8 @@ def test_linear_registration_is_a_triangle() -> None:
 
 
 def test_what_is_well_sampled_hardly_scatters() -> None:
-    assert alias_scatter(blurred_disc(4.0), "chequered", (PIXELS, PIXELS)).max() < 0.01
-    assert alias_scatter(blurred_disc(1.0), "every second", (PIXELS, PIXELS)).max() > 0.08
+    assert find_aliases(blurred_disc(4.0), "chequered", (PIXELS, PIXELS)).scatter().max() < 0.01
+    assert find_aliases(blurred_disc(1.0), "every second", (PIXELS, PIXELS)).scatter().max() > 0.08
 
 
 def test_a_field_of_one_cell_a_pixel_gives_the_same_scatter_where_that_holds_the_picture() -> None:
@@ -90,8 +90,8 @@ def test_a_field_of_one_cell_a_pixel_gives_the_same_scatter_where_that_holds_the
     spectrum = spectrum * centre[:, None] * np.exp(2j * np.pi * np.fft.rfftfreq(PIXELS * FINER) * (FINER - 1) / 2)
     kept = np.concatenate([spectrum[:half], spectrum[-half:]])[:, : half + 1]
     coarse = scipy.fft.irfft2(kept, s=(PIXELS, PIXELS)) / FINER**2
-    expected = alias_scatter(fine, "every second", (PIXELS, PIXELS))
-    assert alias_scatter(coarse, "every second", (PIXELS, PIXELS)) == pytest.approx(
+    expected = find_aliases(fine, "every second", (PIXELS, PIXELS)).scatter()
+    assert find_aliases(coarse, "every second", (PIXELS, PIXELS)).scatter() == pytest.approx(
         expected, abs=0.02 * float(expected.max())
     )
 
@@ -111,6 +111,6 @@ def test_one_place_of_the_pixels_gives_one_frame(moved: tuple[int, int]) -> None
     frame = frames[moved[0] * 2 * FINER + moved[1]] - frames.mean(axis=0)
     # RGGB: red pixels at even rows and columns, the first in the middle of the first pixel
     row, column = ((cells - FINER // 2) / (2 * FINER) for cells in moved)
-    pattern = alias_pattern(picture, "every second", (PIXELS, PIXELS), (row, column))
+    pattern = find_aliases(picture, "every second", (PIXELS, PIXELS)).pattern((row, column))
     inside = slice(2, -2)
     assert np.abs(frame - pattern)[inside, inside].max() < 0.15 * np.abs(frame).max()
