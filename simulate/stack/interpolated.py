@@ -149,7 +149,7 @@ def find_aliases(picture: FloatArray, lattice: Lattice, pixels: tuple[int, int],
     lines = [np.fft.fftshift(np.fft.fftfreq(n, 1 / dense)) for n in fine]
     # the first pixel's middle lies (pixel - cell) / 2 beyond the first cell's; the aliases are wanted at pixels
     moves = [0.5 * (1.0 - whole / count) for whole, count in zip(pixels, cells, strict=True)]
-    scale = np.float32(fine[0] * fine[1] / (cells[0] * cells[1]))
+    scale = np.float32(pixels[0] * pixels[1] / (cells[0] * cells[1]))
     found, counted = [], _FAINTEST**2 * float(power.sum())
     for k in aliases_of(lattice):
         # a lattice that does not fit an odd number of pixels is stretched by a part of one
@@ -164,8 +164,9 @@ def find_aliases(picture: FloatArray, lattice: Lattice, pixels: tuple[int, int],
         whole = np.zeros(fine, np.complex64)
         phase = np.outer(np.exp(2j * np.pi * rows * moves[0]), np.exp(2j * np.pi * columns * moves[1]))
         whole[target] = part * phase.astype(np.complex64)
-        there = np.asarray(scipy.fft.ifft2(np.fft.ifftshift(whole), overwrite_x=True))[::dense, ::dense]
-        found.append((k, there * scale))
+        # taking every dense-th cell afterwards is folding the frequencies before
+        folded = np.fft.ifftshift(whole).reshape(dense, pixels[0], dense, pixels[1]).sum(axis=(0, 2))
+        found.append((k, np.asarray(scipy.fft.ifft2(folded, overwrite_x=True)) * scale))
     return Aliases(tuple(found), pixels)
 
 
