@@ -231,8 +231,7 @@ def measure_spot(light: FloatArray, row: float, column: float, width_px: float, 
         return None
 
     def shape(p: FloatArray) -> FloatArray:
-        square = (rows - p[0]) ** 2 + (columns - p[1]) ** 2
-        return p[3] * np.exp(-4 * math.log(2) * square / math.exp(2 * p[2])) + p[4] + p[5] * rows + p[6] * columns
+        return _spot_on_slope(p, rows, columns)
 
     first_row, first_column = np.unravel_index(int(np.argmax(part[near])), part[near].shape)
     start = [first_row + half // 2 - half, first_column + half // 2 - half, math.log(width_px), top, sky, 0.0, 0.0]
@@ -247,6 +246,16 @@ def measure_spot(light: FloatArray, row: float, column: float, width_px: float, 
     return Spot(up + float(solved.x[0]), across + float(solved.x[1]), width, width * float(errors[2]), clearness)
 
 
+def _spot_on_slope(p: FloatArray, rows: FloatArray, columns: FloatArray) -> FloatArray:
+    """Light of a round spot of middle p[:2], logarithm of the width p[2] and height p[3] on a slope, p[4:].
+
+    A fit may try any width on its way; beyond those of a speck and of a whole picture nothing changes any more.
+    """
+    square = (rows - p[0]) ** 2 + (columns - p[1]) ** 2
+    width = math.exp(min(max(float(p[2]), -5.0), 12.0))
+    return p[3] * np.exp(-4 * math.log(2) * square / width**2) + p[4] + p[5] * rows + p[6] * columns
+
+
 def _half_width(part: FloatArray, fitted: FloatArray) -> float | None:
     """Width of the circle whose area is that above half the brightness, pixels."""
     half = part.shape[0] // 2
@@ -255,6 +264,8 @@ def _half_width(part: FloatArray, fitted: FloatArray) -> float | None:
     fine = ndimage.map_coordinates(part, [rows + half, columns + half], order=3, mode="nearest")
     fine = fine - (fitted[4] + fitted[5] * rows + fitted[6] * columns)
     close = np.hypot(rows - fitted[0], columns - fitted[1]) < 0.9 * half
+    if not close.any():
+        return None  # the fit ran away
     above = close & (fine > 0.5 * float(fine[close].max()))
     area = float(np.count_nonzero(above)) / FINER**2
     return 2.0 * math.sqrt(area / math.pi) if 0 < area < 2.5 * half**2 else None

@@ -291,7 +291,7 @@ def _best(kind: _Kind, bench: _Bench) -> _Best:
     low, high = 0.5 * kind.strengths[0], 1.5 * kind.strengths[-1]
 
     def misfit(place: FloatArray) -> float:
-        strength = min(max(math.exp(float(place[0])), low), high)
+        strength = math.exp(min(max(float(place[0]), math.log(low)), math.log(high)))
         direction = float(place[1]) if kind.directed else 0.0
         key = (strength, direction)
         if key not in tried:

@@ -92,3 +92,13 @@ def test_a_moon_that_sharpening_made_narrower_is_told_so() -> None:
     shares = [int(found) for found in re.findall(r"(\d+) %", sharpened)][:3]
     assert sum(shares) == pytest.approx(100, abs=2)
     assert "focus, motion, processing 36 %" in moon_words(MoonWidth("io", 0.0, Measurement(2.0, 0.1), 1.2, 1.3, 1.6))
+
+
+def test_a_fit_that_runs_away_finds_no_spot_and_breaks_nothing() -> None:
+    from simulate.checking.dots import _half_width, _spot_on_slope
+
+    rows, columns = np.indices((11, 11)) - 5.0
+    for width in (-800.0, 800.0):
+        light = _spot_on_slope(np.array([0.0, 0.0, width, 1.0, 0.1, 0.0, 0.0]), rows, columns)
+        assert np.all(np.isfinite(light))
+    assert _half_width(np.ones((11, 11)), np.array([100.0, -100.0, 1.0, 1.0, 0.0, 0.0, 0.0])) is None
