@@ -24,8 +24,12 @@ from simulate.values.resolution import finest_arcsec
 
 Float32Array = npt.NDArray[np.float32]
 
-SMALLEST_SIDE = 8
-"""Fewest rows and columns of a frame; fewer are hardly a picture but axes in another order."""
+SMALLEST_SIDE = 16
+"""Fewest rows and columns of a frame; fewer are hardly a picture but axes in another order, and too few to measure
+noise on."""
+
+STILL_ARCSEC = 1e-3
+"""Seeing below which the air counts as still."""
 
 LARGEST_NUMBER = 1e10
 """Beyond what 32 bits hold; squares and sums of such numbers still fit into single precision."""
@@ -110,7 +114,7 @@ class Facts:
         if self.fried_ratio is not None and self.aperture_mm is not None:
             return self.aperture_mm * 1e-3 / self.fried_ratio if self.fried_ratio > 0 else math.inf
         if self.seeing_arcsec is not None:
-            if self.seeing_arcsec == 0:
+            if self.seeing_arcsec < STILL_ARCSEC:
                 return math.inf
             return float(fried_parameter_m(Sky(seeing_arcsec=self.seeing_arcsec), GREEN_NM))
         return None

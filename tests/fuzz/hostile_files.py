@@ -287,10 +287,10 @@ def map_case(rng: np.random.Generator, folder: Path) -> Outcome:
     light = disc(32, 64, 9, rng) if rng.random() < 0.9 else disc(31, 65, 9, rng)
     data = picture_bytes(light, rng)
     name = str(rng.choice(["mine.png", "mine.tif", "mine.fits"]))
-    (folder / name).write_bytes(spoilt(data, rng) if rng.random() < 0.7 else data)
+    (folder / name).write_bytes(spoilt(data, rng) if rng.random() < 0.5 else data)
     text = 'central_meridian_deg = 180\nlongitude = "west"\nlatitude = "planetocentric"\n'
     text += f'wavelengths_nm = {rng.choice(["550", "[650, 550, 450]"])}\ngamma = "srgb"\npicture = "{name}"\n'
-    text = spoilt_text(text, rng) if rng.random() < 0.6 else text
+    text = spoilt_text(text, rng) if rng.random() < 0.4 else text
     (folder / "mine.toml").write_text(text, encoding="utf-8", errors="replace")
     try:
         surface = load_user_map(folder / "mine.toml", load_body("mars"))

@@ -217,3 +217,77 @@ def test_seeing_of_zero_is_known_and_what_is_told_goes_before_the_header(tmp_pat
     # 0.98 lambda / seeing = 0.111 m at 550 nm but for the outer scale, which makes r0 smaller for the same seeing
     assert 0.07 < told < 0.115
     assert open_recording(path).facts.fried_m == pytest.approx(0.1 / 3)
+
+
+class TestOddRecordings:
+    """What a file or a user may tell, and what no instrument can have."""
+
+    @pytest.mark.parametrize(
+        ("told", "word"),
+        [
+            ({"exposure_s": 1e-300}, "exposure: 1e-300 cannot be used; give a value from 1e-06 to 100000 s"),
+            ({"pixel_arcsec": 1e-9}, "pixel scale"),
+            ({"aperture_mm": 0.001}, "aperture"),
+            ({"gain_e_per_dn": 1e300}, "gain"),
+        ],
+    )
+    def test_values_that_no_instrument_has_are_refused(self, tmp_path, told, word):
+        path = write(tmp_path / "c.fits", planet())
+        with pytest.raises(InputError, match=word):
+            open_recording(path, **told)
+
+    def test_such_values_of_a_header_are_left_aside(self, tmp_path):
+        path = write(tmp_path / "c.fits", planet(), EXPTIME=1e-300, PIXSCALE=-3.0, APTDIA=True, EGAIN=2.0)
+        with pytest.warns(RecordingWarning, match="is left aside"):
+            facts = open_recording(path).facts
+        assert (facts.exposure_s, facts.pixel_arcsec, facts.aperture_mm, facts.gain_e_per_dn) == (None, None, None, 2.0)
+
+    def test_a_frame_smaller_than_the_finest_detail(self, tmp_path):
+        path = write(tmp_path / "c.fits", planet())
+        with pytest.raises(InputError, match="a whole frame is smaller than the finest detail"):
+            stack_frames(open_recording(path, pixel_arcsec=0.002, aperture_mm=100.0))
+
+    def test_numbers_beyond_any_camera(self, tmp_path):
+        frames = planet().astype(np.float32)
+        frames[2, 5, 5] = 1e30
+        with pytest.raises(InputError, match=r"frame 3 holds 1e\+30"):
+            stack_frames(open_recording(write(tmp_path / "c.fits", frames), offset_dn=0.0))
+
+    def test_air_that_hardly_moves_is_still(self):
+        assert Facts(aperture_mm=100.0, seeing_arcsec=1e-300).fried_m == np.inf
+
+    def test_a_folder_with_a_pipe_in_it(self, tmp_path):
+        import os
+
+        if not hasattr(os, "mkfifo"):
+            pytest.skip("no pipes here")
+        Image.fromarray(planet(count=1)[0]).save(tmp_path / "f1.tif")
+        os.mkfifo(tmp_path / "f2.tif")
+        with pytest.raises(InputError, match="pipe"):
+            open_recording(tmp_path)
+
+    def test_large_frames_are_refused_before_they_are_read(self, tmp_path):
+        cards = [
+            "SIMPLE  = T",
+            "BITPIX  = 16",
+            "NAXIS   = 3",
+            "NAXIS1  = 9400",
+            "NAXIS2  = 9400",
+            "NAXIS3  = 130",
+            "END",
+        ]
+        with (tmp_path / "c.fits").open("wb") as file:
+            file.write("".join(card.ljust(80) for card in cards).ljust(2880).encode())
+            file.truncate(2880 + 9400 * 9400 * 2 * 130)  # sparse: it takes no room on the disk
+        with pytest.raises(InputError, match="9400 x 9400 pixels, more than 12 million"):
+            open_recording(tmp_path / "c.fits")
+
+    def test_a_stack_may_not_fill_the_memory(self, tmp_path, monkeypatch):
+        monkeypatch.setattr("simulate.stack.combine.MOST_CELLS", 64 * 72 * 3 * 1.2**2)
+        path = write(tmp_path / "c.fits", coloured(planet(count=200), "RGGB"), BAYERPAT="RGGB")
+        recording = open_recording(path, pixel_arcsec=1.0, aperture_mm=150.0)
+        with pytest.raises(InputError, match="million cells"):
+            stack_frames(recording, StackWishes(factor=2.0))
+        with pytest.warns(RecordingWarning, match="fill the memory"):
+            stack = stack_frames(recording, StackWishes(keep=1.0))
+        assert stack.laid.factor == pytest.approx(1.2, abs=0.02)
