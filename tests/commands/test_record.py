@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import time
 from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,6 +24,7 @@ from simulate.commands.record import (
     Plan,
     RecordOptions,
     camera_grid,
+    check_ready,
     compute_frames,
     make_frames,
     plan_recording,
@@ -357,6 +360,25 @@ class TestInput:
     def test_below_the_horizon(self):
         with pytest.raises(InputError, match="below the horizon"):
             plan_recording("jupiter", "refractor-60", "2024-12-07T12:00:00Z", "47,8")
+
+    def test_more_than_the_disk_holds_is_asked_for(self, tmp_path, monkeypatch):
+        plan = plan_of(frames=50)
+        needed = 50 * 2 * plan.shape[0] * plan.shape[1]
+        for free, formats, refused in (
+            (needed - 1, ("fits",), True),
+            (2 * needed, ("fits",), False),
+            (2 * needed, ("fits", "tiff"), True),
+        ):
+            monkeypatch.setattr(shutil, "disk_usage", lambda _, free=free: SimpleNamespace(free=free))
+            if refused:
+                with pytest.raises(
+                    InputError, match=r"--frames: 50 cannot be used; the recording takes .* GB are free"
+                ):
+                    check_ready(plan, tmp_path / "new", "a", formats=formats)
+            else:
+                check_ready(plan, tmp_path / "new", "a", formats=formats)
+            check_ready(plan, tmp_path / "new", "a", formats=formats, fill=True)
+        assert list(tmp_path.iterdir()) == []
 
     def test_unknown_format(self, tmp_path):
         with pytest.raises(InputError, match="--format"):
