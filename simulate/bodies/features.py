@@ -15,7 +15,8 @@ cap         edge (rows Ls, latitude), edge_deg, colour; centre (rows Ls, distanc
             centre_longitude_deg
 collar      edge (as the cap), width_deg, edge_deg, season, ramp_deg, colour
 hood        south_deg, north_deg, edge_deg, season, ramp_deg, opacity, colour
-cloud       as area, with season, ramp_deg, opacity
+cloud       as area, with season, ramp_deg, opacity; or places (rows latitude, east longitude, width in deg of
+            longitude, height)
 marking     on a measured map only: places (rows planetographic latitude, east longitude counted from the
             drifting oval, width in deg of longitude, height), edge_deg
 interior    on a measured map only: latitude_deg, width_km, height_km, edge_deg; the structure inside the
@@ -295,8 +296,15 @@ def _paint_oval(canvas: Canvas, feature: Section, conditions: Conditions) -> Non
 
 def _paint_area(canvas: Canvas, feature: Section, conditions: Conditions) -> None:
     opacity = feature.get("opacity", 1.0) * _strength(feature, conditions)
-    if opacity > 0:
+    if opacity <= 0:
+        return
+    if "places" not in feature:
         canvas.cover_patch(read_patch(feature, conditions), canvas.palette.colour(feature), opacity)
+        return
+    for latitude, longitude, width, height in feature["places"]:
+        narrow = math.cos(math.radians(latitude))
+        patch = Patch(latitude, longitude, width * narrow, height, required(feature, "edge_deg"))
+        canvas.cover_patch(patch, canvas.palette.colour(feature), opacity)
 
 
 def cap_distance_deg(

@@ -418,7 +418,12 @@ def _choices(view: View) -> list[str]:
     """What the user chose about the picture, where it is not the usual."""
     given = view.inputs
     own = feature_names(load_body(view.body), minor=True)
+    shown = str(load_body(view.body).sections.get("map", {}).get("shown", ""))
     parts = []
+    if given.get("map"):
+        parts.append(f"the face is a map of your own, {given['map']}")
+    elif shown:
+        parts.append(f"the face: {shown}")
     if given.get("invented_texture"):
         parts.append("the fine texture is invented")
     if given.get("without"):

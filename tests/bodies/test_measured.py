@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from simulate.bodies import load_body
+from simulate.bodies.describe import sourced_numbers
 from simulate.bodies.surface import surface_map
 
 DATA = next(
@@ -152,3 +153,9 @@ def test_pictures_are_small_and_their_origin_is_told():
     for name in ("jupiter_structure.png", "mars_ground.png", "moon_albedo.png"):
         assert (FOLDER / name).stat().st_size < 3e6
         assert name in text
+
+
+@pytest.mark.parametrize("name", ["jupiter", "mars", "moon", "uranus", "neptune"])
+def test_at_most_a_quarter_of_the_numbers_is_from_memory(name):
+    marks = [number.mark for _, number in sourced_numbers(load_body(name))]
+    assert marks.count("memory") <= 0.25 * len(marks)
