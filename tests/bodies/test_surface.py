@@ -108,7 +108,7 @@ def test_texture_is_off_unless_asked_for():
     plain = surface_map(mercury)
     textured = surface_map(mercury, invented_texture=True)
     assert not np.array_equal(plain.reflectance, textured.reflectance)
-    assert np.abs(textured.reflectance / plain.reflectance - 1).mean() < 0.02
+    assert np.abs(textured.reflectance / plain.reflectance - 1).mean() < 0.03
     assert np.ptp(surface_map(load_body("venus")).reflectance) == 0
 
 
