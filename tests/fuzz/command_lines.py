@@ -39,6 +39,7 @@ from PIL import Image
 
 import simulate
 from simulate.cli import COMMANDS, main
+from simulate.telescope import Telescope, make_pupil
 from simulate.values.files import LEFT_BEHIND
 
 PATIENCE_S = 0.35
@@ -279,6 +280,8 @@ def load_everything() -> None:
     for module in pkgutil.walk_packages(simulate.__path__, "simulate."):
         if not module.name.endswith("__main__"):
             importlib.import_module(module.name)
+    importlib.import_module("matplotlib.pyplot")
+    make_pupil(Telescope(100 + random.random(), 800, obstruction_mm=20, wavefront_error_waves=0.05), 64)  # loads poppy
     with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
         for words in (
             ["view", "star", "--instrument", "refractor-40", "--output", "out"],
