@@ -2,48 +2,36 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
+import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, fields, replace
+from functools import cache, cached_property
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 import numpy as np
 import numpy.typing as npt
 
+from simulate.bodies.orbit import Elements, Orbit, read_orbit
 from simulate.bodies.orientation import Orientation, read_orientation
 from simulate.bodies.scattering import Scattering
 from simulate.bodies.sections import Section, Sourced, read_section
-from simulate.errors import InputError, choose
+from simulate.bodies.traits import Observing, read_observing
+from simulate.errors import InputError, choose, nearest
 from simulate.given.door import read_toml
 
 FloatArray = npt.NDArray[np.float64]
 
-BODY_NAMES = (
-    "mercury",
-    "venus",
-    "mars",
-    "jupiter",
-    "saturn",
-    "uranus",
-    "neptune",
-    "moon",
-    "star",
-    "sun",
-    "io",
-    "europa",
-    "ganymede",
-    "callisto",
-    "titan",
-    "rhea",
-    "tethys",
-    "dione",
-    "iapetus",
-)
+Kind = Literal["planet", "moon", "star", "sun", "satellite"]
+KINDS: tuple[Kind, ...] = ("planet", "moon", "star", "sun", "satellite")
+"""In the order in which bodies are listed."""
 
-_KINDS = ("planet", "moon", "satellite", "star")
+_NAME = re.compile(r"[a-z0-9][a-z0-9 ._-]*")
+_LARGEST_RADIUS_KM = 1e6
 
 
 @dataclass(frozen=True)
@@ -62,6 +50,10 @@ class Ring:
         I/F of the lit face in V at the reference opening and small phase angle.
     colour_nm, colour : tuple of float
         Brightness relative to V (550 nm) at these wavelengths.
+    opposition_ratio : float
+        I/F at a phase angle of 0 over that at 0.5 deg.
+    unlit_share : float
+        Brightness of the unlit face relative to what is measured for the rings on the whole.
     """
 
     name: str
@@ -71,6 +63,8 @@ class Ring:
     brightness: float
     colour_nm: tuple[float, ...]
     colour: tuple[float, ...]
+    opposition_ratio: float = 1.0
+    unlit_share: float = 1.0
 
     def brightness_at(self, wavelengths_nm: npt.ArrayLike) -> FloatArray:
         """Return the I/F of the lit face at `wavelengths_nm`, same shape, linear in between."""
@@ -79,14 +73,18 @@ class Ring:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Body:
-    """What one body is; made by `load_body`, one object a name.
+    """What one body is, as a value: it travels whole, and two bodies of the same numbers are equal.
+
+    Made by `load_body` (of the shipped ones there is one object each) or `read_body_file`;
+    ``dataclasses.replace`` makes another body of it.
 
     Parameters
     ----------
     name : str
         Lower case.
     kind : str
-        "planet", "moon" (the Earth's), "satellite" or "star".
+        "planet" (goes round the Sun), "moon" (the Earth's), "satellite" (of another planet), "sun" or
+        "star".
     equatorial_radius_km, polar_radius_km : float
         Reference spheroid; zero for the point star.
     cloud_top_radius_km : float or None
@@ -95,12 +93,18 @@ class Body:
         "west" or "east": the sense in which the sub-observer longitude is counted.
     orientation : Orientation or None
         Pole and prime meridian; None for the star.
+    orbit : Orbit or None
+        Where its place comes from; None for the star.
     scattering : Scattering
         Limb darkening.
+    observing : Observing
+        When it can be looked at, and what is told of it.
     rings : tuple of Ring
         Ordered from the inside, gaps included; empty for most.
-    satellites : tuple of str
-        Names that `load_body` knows.
+    parent : Body or None
+        The planet that a satellite goes round, without its satellites.
+    satellites : tuple of Body
+        From the inside outwards.
     features : tuple of Section
         Named surface features, in file order.
     sections : mapping
@@ -108,23 +112,49 @@ class Body:
     """
 
     name: str
-    kind: Literal["planet", "moon", "satellite", "star"]
+    kind: Kind
     equatorial_radius_km: float
     polar_radius_km: float
     cloud_top_radius_km: float | None
     longitude_sense: Literal["west", "east"]
     orientation: Orientation | None
+    orbit: Orbit | None
     scattering: Scattering
+    observing: Observing
     rings: tuple[Ring, ...]
-    satellites: tuple[str, ...]
+    parent: Body | None
+    satellites: tuple[Body, ...]
     features: tuple[Section, ...]
     sections: Section
 
     def __repr__(self) -> str:
-        return f"load_body({self.name!r})"
+        return f"load_body({self.name!r})" if _is_shipped(self) else f"<body {self.name!r} {self.fingerprint[:8]}>"
 
-    def __reduce__(self) -> tuple[Any, tuple[str]]:
-        return (load_body, (self.name,))
+    def __reduce__(self) -> tuple[Any, ...]:
+        # a shipped body is the same everywhere; any other goes with all its numbers
+        if _is_shipped(self):
+            return (load_body, (self.name,))
+        return (Body, tuple(getattr(self, field.name) for field in fields(self)))
+
+    def __eq__(self, other: object) -> bool:
+        return self is other or (isinstance(other, Body) and self.fingerprint == other.fingerprint)
+
+    def __hash__(self) -> int:
+        return hash(self.fingerprint)
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """What tells this body from any other: a digest (SHA-256, hexadecimal) of everything in it."""
+        digest = hashlib.sha256()
+        for part in _canonical(self):
+            digest.update(part.encode())
+            digest.update(b"\0")
+        return digest.hexdigest()
+
+    @property
+    def title(self) -> str:
+        """Name as a heading."""
+        return str(self.sections.get("title", self.name.capitalize()))
 
     @property
     def disc_radius_km(self) -> float:
@@ -137,6 +167,47 @@ class Body:
         if self.equatorial_radius_km == 0:
             return 0.0
         return self.disc_radius_km * self.polar_radius_km / self.equatorial_radius_km
+
+    @property
+    def self_luminous(self) -> bool:
+        """Whether it shines by itself."""
+        return self.kind in ("star", "sun")
+
+    @property
+    def is_point(self) -> bool:
+        """Whether it has no disc at all."""
+        return self.equatorial_radius_km == 0
+
+    @property
+    def inside_earths_orbit(self) -> bool:
+        """Whether it goes round the Sun nearer to it than the Earth does."""
+        return self.kind == "planet" and self.orbit is not None and 0.0 < self.orbit.mean_distance_au < 1.0
+
+    @property
+    def shows_phases(self) -> bool:
+        """Whether it is looked at as a crescent and half lit, not only when it is full."""
+        return self.kind == "moon" or self.inside_earths_orbit
+
+    @property
+    def longitude_system(self) -> str:
+        """System in which its markings are followed, a key of the apparition's central meridians."""
+        systems = list(self.orientation.rotation) if self.orientation else [""]
+        told = self.sections.get("map", {}).get("longitude_system", systems[-1])
+        return str(told) if told in systems else systems[-1]
+
+    def satellite(self, name: str) -> Body:
+        """Return the satellite of this name.
+
+        Raises
+        ------
+        InputError
+            If the body has none of it.
+        """
+        for moon in self.satellites:
+            if moon.name == name:
+                return moon
+        has = ", ".join(moon.name for moon in self.satellites) or "none"
+        raise InputError(f"satellite of {self.name}", name, f"it has {has}")
 
     def section(self, name: str) -> Section:
         """Return a section of the data file.
@@ -158,83 +229,268 @@ class Body:
         return self.section(section).sourced(key)
 
 
-def body_names() -> tuple[str, ...]:
-    """Return the names that `load_body` accepts: planets, moon, star, sun, satellites."""
-    return BODY_NAMES
+_VALUES = (Body, Ring, Scattering, Observing, Orientation, Orbit, Elements, Sourced)
+
+
+def _canonical(value: Any) -> Any:
+    """Yield texts that are the same for equal values, in a fixed order."""
+    if isinstance(value, Section):
+        yield from (value.source, value.mark)
+        yield from _canonical(value.entries)
+    elif isinstance(value, _VALUES):
+        yield type(value).__name__
+        for field in fields(value):
+            yield from _canonical(getattr(value, field.name))
+    elif isinstance(value, Mapping):
+        yield f"mapping {len(value)}"
+        for key, entry in value.items():
+            yield str(key)
+            yield from _canonical(entry)
+    elif isinstance(value, tuple):
+        yield f"tuple {len(value)}"
+        for entry in value:
+            yield from _canonical(entry)
+    elif isinstance(value, np.ndarray):
+        yield f"array {value.shape} {value.tolist()!r}"
+    else:
+        yield repr(value)
+
+
+# The folder of data files is the list of bodies
 
 
 @cache
-def load_body(name: str) -> Body:
-    """Return the body called `name` (case does not matter), read once.
+def _shipped_tables() -> dict[str, dict[str, Any]]:
+    """Heads of the shipped data files by name: what stands before the first section."""
+    folder = resources.files("simulate.bodies").joinpath("data")
+    texts = {
+        entry.name.removesuffix(".toml"): entry.read_text(encoding="utf-8")
+        for entry in folder.iterdir()
+        if entry.name.endswith(".toml")
+    }
+    heads = {name: _head(text) for name, text in sorted(texts.items())}
+    return {name: head for name, head in heads.items() if "kind" in head}  # other files hold parts of bodies
+
+
+def _head(text: str) -> dict[str, Any]:
+    """Parse what stands before the first section of a data file, which costs a hundredth of the whole."""
+    return tomllib.loads(re.split(r"^\[", text, maxsplit=1, flags=re.MULTILINE)[0])
+
+
+@cache
+def body_names() -> tuple[str, ...]:
+    """Return the names of the shipped bodies: planets from the Sun outwards, moon, star, sun, satellites."""
+    return tuple(sorted(_shipped_tables(), key=_order))
+
+
+def _order(name: str) -> tuple[Any, ...]:
+    body = _bare(name)
+    own = body.orbit.mean_distance_km if body.orbit else 0.0
+    return KINDS.index(body.kind), _order(body.parent.name) if body.parent else (), own, name
+
+
+def load_body(name: str | Path) -> Body:
+    """Return a shipped body by its name (case does not matter), or one of your own by the path of its data file.
+
+    A shipped body is read once.
 
     Raises
     ------
     InputError
-        For an unknown name; the nearest known one is offered.
+        For an unknown name, where the nearest known one is offered; for a file see `read_body_file`.
     """
-    key = choose("body", name, BODY_NAMES)
-    if key != name:
-        return load_body(key)
-    text = resources.files("simulate.bodies").joinpath("data", f"{key}.toml").read_text(encoding="utf-8")
-    return read_body(tomllib.loads(text), f"{key}.toml")
+    key = str(name).strip().lower()
+    if key in _shipped_tables():
+        return _shipped(key)
+    path = Path(name)
+    if path.suffix.lower() == ".toml" or len(path.parts) > 1:
+        return read_body_file(path)
+    hint = nearest(key, _shipped_tables())
+    known = ", ".join(body_names())
+    raise InputError("body", str(name), f"use one of {known}, or the path of a TOML file{hint}")
+
+
+@cache
+def _shipped(name: str) -> Body:
+    body = _bare(name)
+    moons = [_shipped(moon) for moon, head in _shipped_tables().items() if head.get("parent") == name]
+    return replace(body, satellites=_outwards(moons)) if moons else body
+
+
+@cache
+def _bare(name: str) -> Body:
+    """A shipped body without its satellites."""
+    text = resources.files("simulate.bodies").joinpath("data", f"{name}.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)
+    parent = table.get("parent")
+    found = None if parent is None else _bare(choose(f"{name}.toml: parent", str(parent), _shipped_tables()))
+    return read_body(table, f"{name}.toml", parent=found)
+
+
+def _outwards(moons: list[Body]) -> tuple[Body, ...]:
+    return tuple(sorted(moons, key=lambda moon: (moon.orbit.mean_distance_km if moon.orbit else 0.0, moon.name)))
+
+
+def _is_shipped(body: Body) -> bool:
+    return body.name in _shipped_tables() and body is _shipped(body.name)
 
 
 def read_body_file(path: str | Path) -> Body:
     """Return the body described by a data file of the user's own.
 
+    Bodies that belong to it, the ``parent`` of a satellite and the ``satellites`` of a planet, are
+    sought among the files beside it and then among the shipped bodies. A planet whose file names no
+    satellites has the shipped ones of a planet of its name.
+
     Raises
     ------
     InputError
-        If the file cannot be read as TOML or a number stands without its source.
+        If the file cannot be read as TOML, something is missing or a number stands without its source.
     """
-    return read_body(read_toml("body file", path), Path(path).name)
+    return _read_file(Path(path), satellites=True)
 
 
-def read_body(table: Mapping[str, Any], where: str) -> Body:
-    """Turn the parsed data file of a body into a `Body`; `where` names it in messages."""
+def _read_file(path: Path, *, satellites: bool) -> Body:
+    table = read_toml("body file", path)
+    parent = table.get("parent")
+    body = read_body(table, path.name, parent=None if parent is None else _beside(path, str(parent), "parent"))
+    names = table.get(
+        "satellites", [moon for moon, head in _shipped_tables().items() if head.get("parent") == body.name]
+    )
+    if not satellites or not names:
+        return body
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise InputError(f"{path.name}: satellites", names, "give a list of names")
+    moons = [replace(_beside(path, name, "satellites"), parent=body, kind="satellite") for name in names]
+    return replace(body, satellites=_outwards(moons))
+
+
+def _beside(path: Path, name: str, key: str) -> Body:
+    beside = path.with_name(f"{Path(name).name}.toml")
+    if beside.is_file() and not beside.samefile(path):
+        # one step only: the parent does without its satellites, a satellite's own parent is this body
+        return _read_parentless(beside)
+    if name in _shipped_tables():
+        return _bare(name)
+    raise InputError(f"{path.name}: {key}", name, f"put {beside.name} beside it, or name a shipped body")
+
+
+def _read_parentless(path: Path) -> Body:
+    return read_body(read_toml("body file", path), path.name, parent=None, adopted=True)
+
+
+def read_body(table: Mapping[str, Any], where: str, *, parent: Body | None = None, adopted: bool = False) -> Body:
+    """Turn the parsed data file of a body into a `Body`.
+
+    Parameters
+    ----------
+    table : mapping
+        As ``tomllib`` gives it.
+    where : str
+        Names the file in messages.
+    parent : Body, optional
+        The planet that a satellite goes round.
+    adopted : bool
+        The parent is put in later.
+
+    Raises
+    ------
+    InputError
+        If something is missing, or of the wrong kind.
+    """
     root = read_section(table, where)
-    kind = choose(f"{where}: kind", str(root.get("kind", "")), _KINDS)
+    name = root["name"]
+    if not isinstance(name, str) or not _NAME.fullmatch(name):
+        raise InputError(f"{where}: name", name, "use lower case letters, digits, blanks, '-' and '_'")
+    kind = cast(Kind, choose(f"{where}: kind", str(root.get("kind", "")), KINDS))
+    if kind == "satellite" and parent is None and not adopted:
+        raise InputError(f"{where}: parent", root.get("parent"), "name the planet that it goes round")
     sense = choose(f"{where}: longitude_sense", str(root.get("longitude_sense", "west")), ("west", "east"))
-    size = root.get("size", {})
-    for key in ("name", "size"):
-        if key not in root:
-            raise InputError(where, key, "the file must have it")
+    size = _table(root, "size")
+    radii = [_radius(size, key, point=kind == "star") for key in ("equatorial_radius", "polar_radius")]
+    orbit = orientation = None
+    if kind != "star":
+        orientation = read_orientation(_table(root, "orientation"))
+        orbit = read_orbit(_table(root, "orbit"), satellite=kind == "satellite")
+        if kind != "sun":
+            _needed(_table(root, "magnitude"), "last_phase_deg")
+            _needed(_table(root, "albedo"), "V")
     return Body(
-        name=root["name"],
-        kind=kind,  # type: ignore[arg-type]
-        equatorial_radius_km=size["equatorial_radius"],
-        polar_radius_km=size["polar_radius"],
-        cloud_top_radius_km=size.get("cloud_top_radius"),
-        longitude_sense=sense,  # type: ignore[arg-type]
-        orientation=read_orientation(root["orientation"]) if "orientation" in root else None,
+        name=name,
+        kind=kind,
+        equatorial_radius_km=radii[0],
+        polar_radius_km=radii[1],
+        cloud_top_radius_km=_radius(size, "cloud_top_radius") if "cloud_top_radius" in size else None,
+        longitude_sense=cast(Literal["west", "east"], sense),
+        orientation=orientation,
+        orbit=orbit,
         scattering=_read_scattering(root),
+        observing=read_observing(root, kind),
         rings=_read_rings(root),
-        satellites=tuple(root.get("satellites", ())),
-        features=tuple(root.get("feature", ())),
+        parent=parent,
+        satellites=(),
+        features=_sections(root, "feature"),
         sections=root,
     )
 
 
+def _table(root: Section, key: str) -> Section:
+    found = root[key]
+    if not isinstance(found, Section):
+        raise InputError(f"{root.where}: {key}", found, f"make it a section [{key}]")
+    return found
+
+
+def _sections(root: Section, key: str) -> tuple[Section, ...]:
+    found = root.get(key, ())
+    if not isinstance(found, tuple) or not all(isinstance(entry, Section) for entry in found):
+        raise InputError(f"{root.where}: {key}", found, f"make them sections [[{key}]]")
+    return found
+
+
+def _needed(section: Section, key: str) -> float:
+    value = section[key]
+    if not isinstance(value, float):
+        raise InputError(f"{section.where}.{key}", value, "give a number")
+    return value
+
+
+def _radius(size: Section, key: str, *, point: bool = False) -> float:
+    value = _needed(size, key)
+    if not (0.0 if point else math.nextafter(0.0, 1.0)) <= value <= _LARGEST_RADIUS_KM:
+        raise InputError(f"{size.where}.{key}", value, f"give a radius above 0 and up to {_LARGEST_RADIUS_KM:g} km")
+    return value
+
+
 def _read_scattering(root: Section) -> Scattering:
     section = root.get("scattering", {"law": "none"})
-    law = choose(f"{root.where}: law", section["law"], ("minnaert", "lommel-seeliger", "none"))
+    law = choose(f"{root.where}: law", str(section["law"]), ("minnaert", "lommel-seeliger", "none"))
+    twilight = float(section.get("twilight_deg", 0.0))
     if law != "minnaert":
-        return Scattering(law, np.array([]), np.array([]))
+        return Scattering(law, np.array([]), np.array([]), twilight)
     table = section["exponent"]
-    return Scattering(law, table[:, 0], table[:, 1])
+    if np.ndim(table) != 2 or np.shape(table)[1] != 2:
+        raise InputError(f"{root.where}: scattering.exponent", table, "give rows of wavelength (nm) and exponent")
+    return Scattering(law, table[:, 0], table[:, 1], twilight)
 
 
 def _read_rings(root: Section) -> tuple[Ring, ...]:
     colours = root.get("ring_colour", {})
     rings = []
-    for ring in root.get("ring", ()):
+    for ring in _sections(root, "ring"):
         table = colours.get(ring.get("colour", ""), np.array([[550.0, 1.0]]))
         nm, colour = (tuple(float(x) for x in column) for column in table.T)
-        inner, outer, depth, brightness = (ring[key] for key in ("inner_km", "outer_km", "optical_depth", "brightness"))
-        rings.append(Ring(ring["name"], inner, outer, depth, brightness, nm, colour))
+        rings.append(
+            Ring(
+                name=ring["name"],
+                inner_km=ring["inner_km"],
+                outer_km=ring["outer_km"],
+                optical_depth=ring["optical_depth"],
+                brightness=ring["brightness"],
+                colour_nm=nm,
+                colour=colour,
+                opposition_ratio=ring.get("opposition_ratio", _table(root, "ring_system")["opposition_ratio"]),
+                unlit_share=ring.get("unlit_share", 1.0),
+            )
+        )
     return tuple(rings)
-
-
-def body_title(body: str) -> str:
-    """Return a body's name as a title."""
-    return {"star": "Star test", "moon": "The Moon"}.get(body, body.capitalize())

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,9 @@ class Orientation:
     rotation: Mapping[str, FloatArray]
     terms: FloatArray
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_orientation, (self.right_ascension, self.declination, dict(self.rotation), self.terms))
+
     def at(self, days_tdb: npt.ArrayLike) -> tuple[FloatArray, FloatArray, dict[str, FloatArray]]:
         """Return (right ascension, declination, {system: W}), deg, each of the shape of `days_tdb`.
 
@@ -68,15 +71,38 @@ class Orientation:
 
 
 def read_orientation(section: Section) -> Orientation:
-    """Build an `Orientation` from the section of that name of a data file."""
+    """Build an `Orientation` from the section of that name of a data file.
+
+    Raises
+    ------
+    InputError
+        If pole or rotation are missing or of another shape.
+    """
     rotation = section["rotation"]
-    systems = {("" if system == "single" else system): rotation[system] for system in rotation}
+    if not isinstance(rotation, Mapping) or not rotation:
+        raise InputError(f"{section.where}.rotation", rotation, "make it a section, with one list for each system")
+    systems = {("" if system == "single" else system): _series(rotation, system, 2) for system in rotation}
+    terms = np.atleast_2d(section.get("terms", np.zeros((0, 5))))
+    if terms.shape[1:] != (5,):
+        raise InputError(f"{section.where}.terms", terms.shape, "give rows of five numbers")
     return Orientation(
-        right_ascension=section["right_ascension"],
-        declination=section["declination"],
+        right_ascension=_series(section, "right_ascension", 1),
+        declination=_series(section, "declination", 1),
         rotation=MappingProxyType(systems),
-        terms=section.get("terms", np.zeros((0, 5))),
+        terms=terms,
     )
+
+
+def _orientation(right_ascension: FloatArray, declination: FloatArray, rotation: Any, terms: FloatArray) -> Orientation:
+    return Orientation(right_ascension, declination, MappingProxyType(rotation), terms)
+
+
+def _series(section: Mapping[str, Any], key: str, least: int) -> FloatArray:
+    value = section[key]
+    values = np.atleast_1d(np.asarray(value))
+    if values.dtype.kind != "f" or values.ndim != 1 or len(values) < least:
+        raise InputError(f"orientation: {key}", value, "give a list of numbers: the value at J2000, then its rate")
+    return values
 
 
 def pole_and_meridian(body: Body, days_tdb: float) -> tuple[float, float, dict[str, float]]:

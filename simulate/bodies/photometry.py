@@ -104,13 +104,9 @@ def visual_magnitude(
         year,
     )
     section = body.section("magnitude")
-    if body.kind == "star":
+    if body.self_luminous:
         constant = section["constant_mag"]
-        return (
-            constant
-            if body.equatorial_radius_km == 0
-            else constant + 5 * math.log10(_positive(distance_au, "distance"))
-        )
+        return constant if body.is_point else constant + 5 * math.log10(_positive(distance_au, "distance"))
     distances = _positive(distance_au, "distance") * _positive(sun_distance_au, "distance from the Sun")
     if not 0 <= phase_angle_deg <= 180:
         raise InputError("phase angle", phase_angle_deg, "give an angle from 0 to 180 deg")
@@ -125,7 +121,8 @@ def _positive(value: float, name: str) -> float:
 
 def _with_range(body: Body, section: Section, phase: float, view: _View, extrapolate: bool) -> float:
     """Magnitude at unit distances; outside the phase range Lambert's law joins on at its end."""
-    with_rings = view.ring_opening_deg is not None and view.ring_opening_sun_deg is not None and bool(body.rings)
+    known = view.ring_opening_deg is not None and view.ring_opening_sun_deg is not None
+    with_rings = known and "rings_constant_mag" in section
     first = section.get("first_phase_deg", 0.0)
     last = section["rings_last_phase_deg"] if with_rings else section["last_phase_deg"]
     inside = min(max(phase, first), last)
@@ -154,15 +151,14 @@ def _lambert_step(start_deg: float, end_deg: float) -> float:
 
 
 def _reduced(body: Body, section: Section, phase: float, view: _View) -> float:
-    """Magnitude of the globe at 1 au from Sun and observer."""
-    if body.name == "uranus":
-        return _uranus(section, phase, view)
-    if body.name == "neptune":
-        return _neptune(body, section, phase, view)
-    magnitude = _pieces(section, phase)
-    if body.name == "mars":
-        magnitude += _mars_correction(section, view)
-    return magnitude
+    """Magnitude of the globe at 1 au from Sun and observer: the terms that the body's file holds."""
+    if "polynomial" in section:
+        magnitude = _pieces(section, phase)
+    else:
+        magnitude = _constant(body, section, phase, view) + _far_phase(section, phase)
+    if "latitude_slope" in section:
+        magnitude += section["latitude_slope"] * _mean_latitude(body, view)
+    return magnitude + _table_corrections(section, view)
 
 
 def _pieces(section: Section, phase: float) -> float:
@@ -191,37 +187,42 @@ def _rings(body: Body, section: Section, phase: float, view: _View) -> float:
     return section["rings_constant_mag"] + section["rings_opening_mag"] * sine + section["rings_phase"] * phase + surge
 
 
-def _uranus(section: Section, phase: float, view: _View) -> float:
-    """Uranus, equation 14: the poles are brighter than the equator."""
+def _mean_latitude(body: Body, view: _View) -> float:
+    """Mean distance of observer and Sun from the equator (Uranus, equation 14: its poles are the brighter)."""
     latitudes = (view.sub_observer_latitude_graphic_deg, view.sub_solar_latitude_graphic_deg)
     if latitudes[0] is None or latitudes[1] is None:
-        raise InputError("latitudes of uranus", latitudes, "give the planetographic latitudes of observer and Sun")
-    latitude = (abs(latitudes[0]) + abs(latitudes[1])) / 2
-    return section["constant_mag"] + section["latitude_slope"] * latitude + _far_phase(section, phase)
+        raise InputError(
+            f"latitudes of {body.name}", latitudes, "give the planetographic latitudes of observer and Sun"
+        )
+    return (abs(latitudes[0]) + abs(latitudes[1])) / 2
 
 
-def _neptune(body: Body, section: Section, phase: float, view: _View) -> float:
-    """Neptune, equation 16: constant, brightening from 1980 to 2000, constant."""
+def _constant(body: Body, section: Section, phase: float, view: _View) -> float:
+    """Return the constant, or one that changes between two years (Neptune, equation 16)."""
+    if "years" not in section:
+        return section["constant_mag"]
     first, last = section["years"]
     year = last + 1 if view.year is None else view.year
     before, after = section["constant_mag"]
     if phase > section["edge_deg"] and year <= last:
         _warn(body, f"phase angle {phase:.2f} deg in {year:.1f}", f"of years after {last:g}", "the later law is used")
-    constant = after if year > last else before + section["slope"] * max(year - first, 0.0)
-    return constant + _far_phase(section, phase)
+    return after if year > last else before + section["slope"] * max(year - first, 0.0)
 
 
 def _far_phase(section: Section, phase: float) -> float:
     """Phase term that counts only at angles which the Earth never sees."""
-    return _polynomial(section["phase_polynomial"], phase) if phase > section["edge_deg"] else 0.0
+    if "phase_polynomial" not in section or phase <= section.get("edge_deg", 0.0):
+        return 0.0
+    return _polynomial(section["phase_polynomial"], phase)
 
 
-def _mars_correction(section: Section, view: _View) -> float:
+def _table_corrections(section: Section, view: _View) -> float:
+    """Return what tables say of the face that is turned here and of the season (Mars, equations 6 and 7)."""
     correction = 0.0
     longitudes = (view.sub_observer_longitude_west_deg, view.sub_solar_longitude_west_deg)
-    if longitudes[0] is not None and longitudes[1] is not None:
+    if "rotation_correction" in section and longitudes[0] is not None and longitudes[1] is not None:
         correction += table_correction(section["rotation_correction"], _mean_longitude(longitudes[0], longitudes[1]))
-    if view.solar_ecliptic_longitude_deg is not None:
+    if "season_correction" in section and view.solar_ecliptic_longitude_deg is not None:
         season = view.solar_ecliptic_longitude_deg - section["season_zero_deg"]
         correction += table_correction(section["season_correction"], season)
     return correction

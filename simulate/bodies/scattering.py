@@ -31,11 +31,14 @@ class Scattering:
     wavelengths_nm, exponents : array, shape (n,)
         The exponent k, linear in wavelength between the points and constant beyond; empty unless
         the law is Minnaert's.
+    twilight_deg : float
+        How far sunlight reaches beyond the terminator; 0 where nothing of it shows.
     """
 
     law: str
     wavelengths_nm: FloatArray
     exponents: FloatArray
+    twilight_deg: float = 0.0
 
 
 def minnaert_k(body: Body, wavelengths_nm: npt.ArrayLike) -> FloatArray:

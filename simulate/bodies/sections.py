@@ -26,7 +26,7 @@ from typing import Any
 
 import numpy as np
 
-from simulate.errors import InputError
+from simulate.errors import InputError, MissingError
 from simulate.values.arrays import frozen_array
 
 MARKS = ("seen", "quoted", "computed", "memory")
@@ -71,12 +71,19 @@ class Sourced:
     mark: str
 
 
+class MissingKeyError(MissingError, KeyError):
+    """A data file lacks something; a `KeyError` too, so that a section is a mapping like any other."""
+
+    __str__ = Exception.__str__
+
+
 @dataclass(frozen=True, eq=False)
 class Section(Mapping[str, Any]):
     """A section of a data file, read-only; indexing gives plain values.
 
     ``section[key]`` is a float, a read-only array, a str, a bool, a `Section` or a tuple of
-    sections; ``section.sourced(key)`` gives a number with its provenance.
+    sections; ``section.sourced(key)`` gives a number with its provenance. A key that the file lacks
+    raises `MissingKeyError`, which says where it should stand.
     """
 
     where: str
@@ -89,8 +96,14 @@ class Section(Mapping[str, Any]):
         numbers = {key: entry for key, entry in self.entries.items() if isinstance(entry, Sourced)}
         object.__setattr__(self, "numbers", MappingProxyType(numbers))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_section, (self.where, dict(self.entries), self.source, self.mark))
+
     def __getitem__(self, key: str) -> Any:
-        entry = self.entries[key]
+        try:
+            entry = self.entries[key]
+        except KeyError:
+            raise MissingKeyError(f"{self.where}.{key}", "the file must have it") from None
         return entry.value if isinstance(entry, Sourced) else entry
 
     def __iter__(self) -> Iterator[str]:
@@ -115,6 +128,10 @@ class Section(Mapping[str, Any]):
                     if isinstance(item, Section):
                         label = item.get("name", str(index + 1))
                         yield from ((f"{key} {label}.{name}", number) for name, number in item.walk())
+
+
+def _section(where: str, entries: dict[str, Any], source: str, mark: str) -> Section:
+    return Section(where, MappingProxyType(entries), source, mark)
 
 
 def read_section(table: Mapping[str, Any], where: str, outer: Mapping[str, Any] | None = None) -> Section:

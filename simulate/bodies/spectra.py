@@ -8,7 +8,7 @@ computed on a scale of 1 nm and only then summed into bins.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.body import load_body
-from simulate.errors import InputError, choose
+from simulate.errors import InputError
 from simulate.values.arrays import frozen_array
 from simulate.values.constants import LIGHT_SPEED_M_S, PLANCK_J_S, SUN_V_MAGNITUDE
 from simulate.values.spectrum import SpectralBins
@@ -166,8 +166,8 @@ def body_photon_flux(body: Body, magnitude: float, bins: SpectralBins) -> FloatA
 def body_irradiance(body: Body, magnitude: float) -> FloatArray:
     """Return the irradiance of a body of total magnitude V on `wavelength_scale`, W m-2 nm-1."""
     shape = solar_irradiance()
-    if body.kind != "star":
-        shape = shape * _albedo(body.name)
+    if not body.self_luminous:
+        shape = shape * _albedo(body)
     wanted = SUN_V_IRRADIANCE * 10 ** (-0.4 * (magnitude - SUN_V_MAGNITUDE))
     return shape * (wanted / band("V").mean(shape))
 
@@ -222,13 +222,14 @@ def geometric_albedo(body: Body, wavelengths_nm: npt.ArrayLike) -> FloatArray:
     InputError
         For Sun and star.
     """
-    return np.interp(np.asarray(wavelengths_nm, dtype=float), wavelength_scale(), _albedo(body.name))
+    return np.interp(np.asarray(wavelengths_nm, dtype=float), wavelength_scale(), _albedo(body))
 
 
-@cache
-def _albedo(name: str) -> FloatArray:
+@lru_cache(maxsize=64)
+def _albedo(body: Body) -> FloatArray:
     """Albedo on the fine scale, from band means and, where there is one, a measured spectrum."""
-    body = load_body(choose("body", name, _lit_bodies()))
+    if body.self_luminous:
+        raise InputError("body", body.name, "it must be lit by the Sun")
     published = body.section("albedo")
     names = [key for key in BANDS if key in published]
     averaging = np.array([_albedo_weights(key) / published[key] for key in names])
@@ -249,13 +250,7 @@ def _measured_spectrum(body: Body) -> FloatArray:
     if "file" not in section:
         return section["albedo"]
     table = read_table(str(section["file"]))
-    return np.column_stack([table["wavelength_nm"], table[body.name]])
-
-
-def _lit_bodies() -> tuple[str, ...]:
-    from simulate.bodies.body import BODY_NAMES
-
-    return tuple(name for name in BODY_NAMES if name not in ("sun", "star"))
+    return np.column_stack([table["wavelength_nm"], table[str(section.get("column", body.name))]])
 
 
 def _albedo_weights(name: str) -> FloatArray:

@@ -156,7 +156,7 @@ def check(
     shown = _read(picture)
     with kept_warnings() as told:
         seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
-        refuse_below_horizon(seen)
+        refuse_below_horizon(known, seen)
         bench = Bench(known, tool, seen, sky or Sky(), asked.scene)
         result = _judged(_settled(bench, _fitted(bench, shown, asked.enlarged), asked), asked, seed)
         if asked.compared_with is not None:
@@ -197,7 +197,7 @@ def _seen_then(bench: Bench, options: CheckOptions) -> tuple[Apparition, bool]:
     if seen.airmass is not None or site is None:
         return seen, False
     if options.compared_site is not None:
-        refuse_below_horizon(seen)
+        refuse_below_horizon(bench.body, seen)
     names = ("site", "altitude_deg", "apparent_altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg")
     sky = ("sun_altitude_deg", "moon_altitude_deg", "moon_separation_deg", "moon_phase_angle_deg")
     as_high: dict[str, Any] = {name: getattr(here, name) for name in (*names, *sky)}

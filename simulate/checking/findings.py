@@ -301,7 +301,7 @@ def floor_deg(fitted: Fitted) -> float:
 def _angles(bench: Bench) -> Iterator[tuple[str, float, Callable[[float], Apparition]]]:
     """Yield (name, value told, the apparition with the angle moved) of the angles that show on the disc."""
     seen = bench.seen
-    system = "II" if "II" in seen.central_meridian_deg else next(iter(seen.central_meridian_deg), None)
+    system = bench.body.longitude_system if seen.central_meridian_deg else None
     if system is not None:
         label = f"longitude of the central meridian{f' ({system})' if system else ''}"
         yield label, seen.central_meridian_deg[system], lambda by: _turned_on(seen, by)

@@ -191,7 +191,7 @@ def _moon_places(bench: Bench, steps_s: FloatArray) -> _Places | None:
     times = instant_after(bench.seen.time_utc, steps_s)
     with kept_warnings():
         try:
-            tracks = moon_table(bench.body.name, times, bench.seen.site, ephemeris=bench.seen.ephemeris)
+            tracks = moon_table(bench.body, times, bench.seen.site, ephemeris=bench.seen.ephemeris)
         except InputError:
             return None
     place = np.array([np.where(_visible(track)[:, None], track.offset_arcsec, np.nan) for track in tracks])

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from simulate.bodies import load_body
+from simulate.bodies import Body, body_names, load_body
 from simulate.checking.bench import Bench, Fitted, linearised
 from simulate.checking.dates import by_likeness
 from simulate.checking.finding import Found
@@ -59,10 +59,6 @@ LARGE_PHASE_DEG = 25.0
 """Phase angle from which the outline tells the date better than the face."""
 
 
-BRIGHT = ("venus", "mars", "jupiter", "saturn")
-"""Planets that a picture may be mixed up with."""
-
-
 def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:
     """Raise `InputError` that names another bright planet, if a picture fits it at the time told.
 
@@ -71,7 +67,8 @@ def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int,
     bench, levels, found, bits, fit
         As for `refuse_other_time`.
     """
-    likes = [(_like(bench, name, levels, found, bits), name) for name in BRIGHT if name != bench.body.name]
+    others = [body for body in map(load_body, body_names()) if body.observing.often_pictured]
+    likes = [(_like(bench, body, levels, found, bits), body.name) for body in others if body.name != bench.body.name]
     explained, name = max(likes)
     if explained > SURE and 1.0 - explained < BETTER * (1.0 - fit.explained):
         told = (
@@ -81,9 +78,8 @@ def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int,
         raise InputError("BODY", bench.body.name, told)
 
 
-def _like(bench: Bench, name: str, levels: FloatArray, found: Found, bits: int) -> float:
+def _like(bench: Bench, body: Body, levels: FloatArray, found: Found, bits: int) -> float:
     """Share of a picture that the theory of another planet explains at the time told."""
-    body = load_body(name)
     with kept_warnings():  # of a body that nobody asked for
         seen = apparition(body, bench.seen.time_utc, ephemeris=bench.seen.ephemeris)
         other = Bench(body, bench.instrument, seen, bench.sky, SceneOptions())

@@ -55,7 +55,7 @@ def _run_list(as_json: bool) -> int:
             body.name,
             body.kind,
             f"{body.equatorial_radius_km:g} km",
-            " ".join(body.satellites) or "-",
+            " ".join(moon.name for moon in body.satellites) or "-",
             str(len(sourced_numbers(body))),
         )
         for body in bodies
@@ -106,7 +106,7 @@ def _document(body: Body, mark: str | None) -> dict[str, Any]:
     return {
         "name": body.name,
         "kind": body.kind,
-        "satellites": list(body.satellites),
+        "satellites": [moon.name for moon in body.satellites],
         "longitude_sense": body.longitude_sense,
         "quantities": quantities,
     }

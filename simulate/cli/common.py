@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from astropy.time import Time
 
     from simulate.air import Sky
+    from simulate.bodies import Body
     from simulate.geometry import Site
     from simulate.instruments import Instrument
     from simulate.stack import ExposureWishes
@@ -234,7 +235,7 @@ def read_face(arguments: argparse.Namespace) -> dict[str, Any]:
     return face
 
 
-def read_time(arguments: argparse.Namespace, body: str, site: Site | None) -> Time:
+def read_time(arguments: argparse.Namespace, body: Body, site: Site | None) -> Time:
     """Return the instant that --time or --night means for a body; now without both."""
     from datetime import UTC, datetime
 

@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
         found = limits(
             arguments.body,
             common.read_instruments(arguments.instrument),
-            common.read_time(arguments, choose_subject(arguments.body).name, site),
+            common.read_time(arguments, choose_subject(arguments.body), site),
             site,
             sky=common.read_sky(arguments),
             options=options,

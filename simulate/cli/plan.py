@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from simulate.geometry import Site
     from simulate.planning.records import Plan
 
-PLANETS = ("mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune")
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate plan`."""
@@ -61,13 +59,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _plans(arguments: argparse.Namespace) -> tuple[tuple[Plan, ...], tuple[str, ...]]:
     from simulate.commands.plan import plans
-    from simulate.light.subject import choose_subject
+    from simulate.light.subject import choose_subject, planet_names
     from simulate.recording.workers import open_executor
 
     site = common.read_site(arguments.site)
     if site is None:
         raise MissingError("--site", 'a night needs a place: give "LAT,LON[,HEIGHT_M]"')
-    bodies = list(dict.fromkeys(choose_subject(name, star=False).name for name in arguments.bodies or PLANETS))
+    bodies = list(dict.fromkeys(choose_subject(name, star=False) for name in arguments.bodies or planet_names()))
     night = arguments.night or tonight(site)
     tools, sky, options = common.read_instruments(arguments.instrument), common.read_sky(arguments), _options(arguments)
     with open_executor(arguments.processes, arguments.scheduler) as executor:
@@ -102,7 +100,7 @@ def write_plan(found: Plan, folder: Path) -> dict[str, str]:
     from simulate.present.planning_trades import write_moon_layer, write_trades_chart
 
     stem = folder / f"{found.body}_{common.file_word(found.instrument.name)}_{found.night}"
-    title, window = found.body.capitalize(), found.window
+    title, window = found.subject.title, found.window
     entries = [Entry(window.from_tt, window.until_tt, f"{title}: best window", " ".join(found.advice))]
     for entry in found.events:
         shown = f" ({entry.verdict})" if entry.verdict else ""

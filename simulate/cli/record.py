@@ -95,7 +95,7 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
     plan = plan_recording(
         body,
         instrument,
-        common.read_time(arguments, body.name, site),
+        common.read_time(arguments, body, site),
         site,
         sky=common.read_sky(arguments),
         options=options,

@@ -66,7 +66,7 @@ def _seasons(arguments: argparse.Namespace) -> list[Season]:
     from simulate.recording.workers import open_executor
 
     start, end = _span(arguments)
-    bodies = list(dict.fromkeys(choose_subject(name, star=False).name for name in arguments.bodies))
+    bodies = list(dict.fromkeys(choose_subject(name, star=False) for name in arguments.bodies))
     tools = common.read_instruments(arguments.instrument)
     site, sky, options = common.read_site(arguments.site), common.read_sky(arguments), _options(arguments)
     for body in bodies:  # what cannot be had is said before the first of them takes its time
@@ -79,7 +79,7 @@ def _seasons(arguments: argparse.Namespace) -> list[Season]:
         for body in bodies:
             for tool in tools:
                 found.append(season(body, start, end, tool, site, sky=sky, options=options, executor=executor))
-                reporter.step(f"{body} through {tool.name}")
+                reporter.step(f"{body.name} through {tool.name}")
     # a body without judged features has no merit and comes last
     return sorted(found, key=lambda entry: -float(entry.columns["merit"].max()) if entry.judged else 0.0)
 
@@ -148,7 +148,7 @@ def write_season(found: Season, folder: Path) -> dict[str, str]:
     files = {"chart": str(write_season_chart(f"{stem}_season.png", found))}
     if found.strip:
         files["strip"] = str(write_strip(f"{stem}_strip.png", found))
-    title = found.body.capitalize()
+    title = found.subject.title
     entries = [Entry(event.day_tt, event.day_tt, f"{title}: {event.what}") for event in found.events]
     for rank, index in enumerate(found.best, 1):
         day = float(found.days_tt[index])

@@ -16,6 +16,7 @@ from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_war
 
 if TYPE_CHECKING:
     from simulate.air import Sky
+    from simulate.bodies import Body
     from simulate.geometry import Site
     from simulate.instruments import Instrument
     from simulate.light.look import ViewOptions
@@ -54,7 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
         site = common.read_site(arguments.site)
         instruments = common.read_instruments(arguments.instrument)
         sky = common.read_sky(arguments)
-        bodies = list(dict.fromkeys(choose_subject(name).name for name in arguments.bodies))
+        bodies = list(dict.fromkeys(choose_subject(name) for name in arguments.bodies))
         options = _options(arguments)
         common.read_seed(arguments)
         common.check_folder(arguments.output)
@@ -87,15 +88,17 @@ def _options(arguments: argparse.Namespace) -> ViewOptions:
 def _user_map(arguments: argparse.Namespace) -> Any:
     if arguments.map is None:
         return None
-    from simulate.bodies import load_body, load_user_map
+    from simulate.bodies import load_user_map
 
     if len(set(arguments.bodies)) != 1:
         raise InputError("--map", arguments.map, "a map belongs to one body: name just that one")
-    return load_user_map(arguments.map, load_body(arguments.bodies[0]))
+    from simulate.light.subject import choose_subject
+
+    return load_user_map(arguments.map, choose_subject(arguments.bodies[0]))
 
 
 def _views(
-    bodies: list[str],
+    bodies: list[Body],
     instruments: list[Instrument],
     site: Site | None,
     sky: Sky,
@@ -118,10 +121,10 @@ def _views(
                         seed=common.read_seed(arguments), ephemeris=arguments.ephemeris,
                     )  # fmt: skip
                     views.append(look)
-                    reporter.step(f"{body} through {instrument.name}")
+                    reporter.step(f"{body.name} through {instrument.name}")
             except BelowHorizonError as error:
                 refused.append(error)
-                reporter.step(f"{body} cannot be had", count=len(instruments))
+                reporter.step(f"{body.name} cannot be had", count=len(instruments))
     if not views:
         raise InputErrors(refused)
     return views, [str(error) for error in refused]

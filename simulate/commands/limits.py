@@ -182,7 +182,7 @@ def limits(
     with kept_warnings() as texts:
         moment = parse_time(datetime.now(UTC) if time is None else time)
         seen = apparition(known, moment, place, ephemeris=ephemeris)
-        refuse_below_horizon(seen)
+        refuse_below_horizon(known, seen)
         found = compose_limits(known, seen, air, tools, asked)
     return replace(found, warnings=tuple(texts))
 
@@ -201,10 +201,10 @@ def compose_limits(
     """
     first = instruments[0]
     families = _families(first, options)
-    changes = possible_changes(first, seen, sky)
+    changes = possible_changes(body, first, seen, sky)
     # the common field must not depend on which instrument is named first
     every = [tool for one in instruments for family in _families(one, options) for tool in family]
-    every += [tool for one in instruments for tool, _ in possible_changes(one, seen, sky).values()]
+    every += [tool for one in instruments for tool, _ in possible_changes(body, one, seen, sky).values()]
     study = make_study(
         body, seen, sky, [*every, *instruments], options=options.scene, wishes=options.wishes, floor=options.floor
     )
@@ -214,7 +214,7 @@ def compose_limits(
     compared = tuple(map(tuple, found.compared))
     chosen = _budget_feature(options, features, compared[0])
     return Limits(
-        body.name, study.seen, instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
+        body, study.seen, instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
         tuple(found.smallest[0]), tuple(found.smallest[1]), compared, chosen,
         _budget_of(setups, features, chosen) if chosen else (), _ranked(found.changed, options.thresholds),
         ladder_pictures(setups), study.width_arcsec, body_width_arcsec(body, seen),
@@ -374,11 +374,13 @@ class _Judge:
         return judge_feature(self.setups.only(key, best), self._feature, self._pair, alone)
 
 
-def possible_changes(instrument: Instrument, seen: Apparition, sky: Sky) -> dict[str, tuple[Instrument, Change]]:
+def possible_changes(
+    body: Body, instrument: Instrument, seen: Apparition, sky: Sky
+) -> dict[str, tuple[Instrument, Change]]:
     """Return what one could do better, by name: the instrument and what is otherwise."""
     telescope, camera = instrument.telescope, instrument.camera
     made: dict[str, tuple[Instrument, Change]] = {}
-    later = _later_aim(seen)
+    later = _later_aim(body, seen)
     if later is not None:
         made["two hours later"] = instrument, Change(aim=later)
     made["perfect focus and optics"] = instrument, Change(frozenset({"focus", "aberration"}))
@@ -406,13 +408,13 @@ def possible_changes(instrument: Instrument, seen: Apparition, sky: Sky) -> dict
     return made
 
 
-def _later_aim(seen: Apparition) -> Aim | None:
+def _later_aim(body: Body, seen: Apparition) -> Aim | None:
     """Return the way through the air two hours later; None without a site or below the horizon by then."""
     if seen.site is None:
         return None
-    later = apparition(seen.body, instant_after(seen.time_utc, 7200.0), seen.site, ephemeris=seen.ephemeris)
+    later = apparition(body, instant_after(seen.time_utc, 7200.0), seen.site, ephemeris=seen.ephemeris)
     try:
-        refuse_below_horizon(later)
+        refuse_below_horizon(body, later)
     except BelowHorizonError:
         return None
     return Aim.of(later)

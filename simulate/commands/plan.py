@@ -26,7 +26,7 @@ from simulate.light.subject import choose_subject
 from simulate.planning.capture import station_crossing
 from simulate.planning.card import capture_card, moon_layer
 from simulate.planning.lunar_eclipses import LunarEclipse, contacts, eclipse_title, lunar_eclipses
-from simulate.planning.moon_calendar import judge_event, jupiter_events
+from simulate.planning.moon_calendar import judge_event, moon_calendar
 from simulate.planning.nights import SunEvent, daylight_moment, noon_of, sun_events, times_of
 from simulate.planning.outlook import (
     Case,
@@ -62,8 +62,6 @@ HARDLY_BLUNTER = 1.05
 
 NEAR_MOON_DEG = 10.0
 """The Moon is mentioned when it stands nearer than this."""
-
-DAYLIGHT_BODIES = ("mercury", "venus")
 
 
 @dataclass(frozen=True)
@@ -146,14 +144,14 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     features = judge_some(setup, judged_features(case.body))
     standing = tuple(feature.name for feature in standing_features(case.body))
     advice = (
-        *_advice(course, window, seen, sharp),
+        *_advice(case.body, course, window, seen, sharp),
         *_eclipse_advice(eclipses, course, seen),
         *_face(case, seen),
         *_by_day(case, site, noon),
         *_station(case, seen, asked.station_km),
     )
     return Plan(
-        body=case.body.name,
+        subject=case.body,
         instrument=case.instrument,
         site=site,
         sky=case.sky,
@@ -178,7 +176,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
 
 def _best(case: Case, site: Site, night: str, noon: float) -> float:
     try:
-        return float(tt_days(best_moment(case.body.name, night, site, ephemeris=case.ephemeris).time))
+        return float(tt_days(best_moment(case.body, night, site, ephemeris=case.ephemeris).time))
     except BelowHorizonError as error:
         daylight = daylight_advice(case, site, noon)
         if daylight is None:
@@ -205,8 +203,8 @@ class Course:
 
     Parameters
     ----------
-    body : str
-        Its name.
+    body : Body
+        What is looked at.
     days_tt : array, shape (times,)
         TT days since 2000-01-01 12:00.
     columns : mapping of str to array, shape (times,)
@@ -215,7 +213,7 @@ class Course:
         Where body and sky allow it.
     """
 
-    body: str
+    body: Body
     days_tt: FloatArray
     columns: Mapping[str, FloatArray]
     usable: np.ndarray
@@ -239,17 +237,17 @@ def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
     days_tt : array, shape (times,)
         TT days since 2000-01-01 12:00.
     """
-    table = apparition_table(case.body.name, tt_to_time(days_tt), site, ephemeris=case.ephemeris)
+    table = apparition_table(case.body, tt_to_time(days_tt), site, ephemeris=case.ephemeris)
     curve = {name: np.array(table[name]) for name in _CURVE if name in table.columns}
     altitude, sharp = curve["altitude_deg"], case.sharpness
     up = altitude >= LOWEST_DEG
     curve["delivered_fwhm_arcsec"] = np.where(up, sharp.width(altitude), np.nan)
     curve["dispersion_arcsec"] = np.where(up, sharp.dispersion(altitude), np.nan)
     if table.central_meridian_deg:
-        system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
+        system = case.body.longitude_system
         curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
-    usable = night_merit(case.body.name, altitude, curve["sun_altitude_deg"]) > 0.0
-    return Course(case.body.name, frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
+    usable = night_merit(case.body, altitude, curve["sun_altitude_deg"]) > 0.0
+    return Course(case.body, frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
 
 
 def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
@@ -294,13 +292,13 @@ def outside_shadow(course: Course, best_tt: float) -> float:
 
 def _outside(course: Course) -> np.ndarray:
     """Return where the Moon is outside the Earth's shadow; everywhere for other bodies."""
-    if course.body != "moon":
+    if course.body.kind != "moon":
         return np.ones(len(course.days_tt), bool)
     return course.columns["moon_sunlit_fraction"] >= HARDLY_SHADED
 
 
 def _eclipses(case: Case, course: Course) -> tuple[LunarEclipse, ...]:
-    if course.body != "moon":
+    if course.body.kind != "moon":
         return ()
     return lunar_eclipses(float(course.days_tt[0]), float(course.days_tt[-1]), ephemeris=case.ephemeris)
 
@@ -345,11 +343,11 @@ def _eclipse_advice(eclipses: tuple[LunarEclipse, ...], course: Course, seen: Ap
 
 
 def _events(case: Case, course: Course, window: Window, judge: bool) -> tuple[PlannedEvent, ...]:
-    if case.body.name != "jupiter" or not course.usable.any():
+    if not case.body.observing.moon_events or not course.usable.any():
         return ()
     rows = np.flatnonzero(course.usable)
     span = float(course.days_tt[rows[0]]), float(course.days_tt[rows[-1]])
-    found = jupiter_events(case, span)
+    found = moon_calendar(case, span)
     judged: dict[tuple[str, str], str | None] = {}
     result = []
     for event in found:
@@ -362,14 +360,14 @@ def _events(case: Case, course: Course, window: Window, judge: bool) -> tuple[Pl
     return tuple(result)
 
 
-def _advice(course: Course, window: Window, seen: Apparition, sharp_arcsec: float) -> tuple[str, ...]:
+def _advice(body: Body, course: Course, window: Window, seen: Apparition, sharp_arcsec: float) -> tuple[str, ...]:
     """Return sentences: when to record, why not when it is sharper, start now or wait, the Moon."""
     start, end, best = (_clock(day) for day in (window.from_tt, window.until_tt, window.best_tt))
     when = f"Record between {start} and {end} UTC; best at {best}" if start != end else f"Record about {best} UTC"
     sentences = [f"{when}, {seen.altitude_deg or 0.0:.0f} deg high, a frame sharp to {sharp_arcsec:.2f} arcsec."]
     sentences += [*_why_not_later(course, sharp_arcsec), *_wait(course, window, sharp_arcsec)]
     apart = seen.moon_separation_deg
-    if seen.body != "moon" and apart is not None and apart < NEAR_MOON_DEG and (seen.moon_altitude_deg or 0.0) > 0:
+    if body.kind != "moon" and apart is not None and apart < NEAR_MOON_DEG and (seen.moon_altitude_deg or 0.0) > 0:
         sentences.append(f"The Moon stands {apart:.0f} deg from it.")
     return tuple(sentences)
 
@@ -409,7 +407,7 @@ def _face(case: Case, seen: Apparition) -> tuple[str, ...]:
 
 def _station(case: Case, seen: Apparition, range_km: float | None) -> tuple[str, ...]:
     """Return what to expect of a space station before the Moon."""
-    if range_km is None or seen.body != "moon":
+    if range_km is None or case.body.kind != "moon":
         return ()
     found = station_crossing(range_km, seen.equatorial_diameter_arcsec, case.instrument.pixel_arcsec)
     return (
@@ -436,9 +434,9 @@ def daylight_advice(case: Case, site: Site, noon_tt: float) -> str | None:
     noon_tt : float
         Local noon of the day.
     """
-    if case.body.name not in DAYLIGHT_BODIES:
+    if not case.body.observing.daylight:
         return None
-    found = daylight_moment(case.body.name, noon_tt, site, ephemeris=case.ephemeris)
+    found = daylight_moment(case.body, noon_tt, site, ephemeris=case.ephemeris)
     if found is None:
         return None
     day, altitude = found

@@ -1,6 +1,6 @@
 """A recording of one body through one instrument: the composer of the frame-by-frame path.
 
-`plan_recording` settles everything (a plan of names and numbers that any worker can be sent), `make_frames` builds
+`plan_recording` settles everything (a plan of values that any worker can be sent), `make_frames` builds
 from it what computes frames by number, `record` runs them and writes the files.
 """
 
@@ -25,7 +25,7 @@ import scipy.fft
 from simulate import __version__
 from simulate.air import Sky, dispersion_transfer, fried_parameter_m
 from simulate.air.layers import Turbulence, coherence_time_s
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.camera import SensorGrid, channel_names
 from simulate.errors import InputError, choose
 from simulate.geometry import Apparition, apparition, as_site, instant_after, parse_time, turned, turned_offset
@@ -124,8 +124,8 @@ class Plan:
 
     Parameters
     ----------
-    body : str
-        Name.
+    body : Body
+        What is recorded.
     instrument : Instrument
         With one filter if it is mono.
     middle : Apparition
@@ -146,7 +146,7 @@ class Plan:
         Middle of the window, east and north of the body's middle: off it where the body does not fit.
     """
 
-    body: str
+    body: Body
     instrument: Instrument
     middle: Apparition
     sky: Sky
@@ -164,8 +164,7 @@ class Plan:
 
     def inputs(self) -> dict[str, Any]:
         """Return everything that made the recording as plain JSON values."""
-        known = load_body(self.body)
-        base = view_inputs(known, self.instrument, self.middle, self.sky, self.options.view, self.seed)
+        base = view_inputs(self.body, self.instrument, self.middle, self.sky, self.options.view, self.seed)
         return base | {
             "recording": asdict(self.exposure),
             "window": list(self.shape),
@@ -210,7 +209,7 @@ def plan_recording(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     tool, asked = _one_filter(tool, asked)
     seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
-    refuse_below_horizon(seen)
+    refuse_below_horizon(known, seen)
     air = sky or Sky()
     look = expected_frame(known, tool, seen, air, asked.view)
     exposure = exposure_of(look)
@@ -219,7 +218,7 @@ def plan_recording(
     east, north = (float(place) for place in sensor.sky_of((sensor.rows - 1) / 2, (sensor.columns - 1) / 2))
     setting = look.chain.setting  # instrument and air as the hand has them
     return Plan(
-        known.name, setting.instrument, seen, setting.sky, asked, exposure, shape, sensor.pixel_arcsec, seed,
+        known, setting.instrument, seen, setting.sky, asked, exposure, shape, sensor.pixel_arcsec, seed,
         (east, north),
     )  # fmt: skip
 
@@ -319,7 +318,7 @@ class PlanetTruth:
         self.chain = chain
         self._plan, self._grid = plan, grid
         self._pieces, self._bands = pieces, bands
-        self._body = load_body(plan.body)
+        self._body = plan.body
         self._mask = shift_and_pixel(grid).astype(np.complex64)
         self.cadence_s = _cadence_s(plan, self._body)
         self.spectra = lru_cache(maxsize=2)(self._drawn_at)
@@ -495,7 +494,7 @@ def _colours(plan: Plan, chain: Chain) -> npt.NDArray[np.float64]:
     """Return the photons of the whole scene in each bin, from a coarse drawing of it."""
     rows, columns = plan.shape
     coarse = Grid(max(rows // 4, 8), max(columns // 4, 8), 4 * plan.pixel_arcsec, *plan.pointing_arcsec)
-    scene = render(plan.middle, load_body(plan.body), coarse, chain.setting.bins, options=plan.options.view.scene)
+    scene = render(plan.middle, plan.body, coarse, chain.setting.bins, options=plan.options.view.scene)
     return scene.photons() + sum((point.photons for point in scene.points), np.zeros(len(chain.setting.bins)))
 
 

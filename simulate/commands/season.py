@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simulate.air import Sky
-from simulate.bodies import Body
+from simulate.bodies import Body, body_names, load_body
 from simulate.commands.view import compose_view
 from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Site, as_site
@@ -24,12 +24,11 @@ from simulate.instruments import Instrument, load_instrument
 from simulate.light.look import ViewOptions
 from simulate.light.subject import choose_subject
 from simulate.planning.appearance import apparent_lit_part, ring_globe_ratio
-from simulate.planning.events import INNER, Event, season_events
+from simulate.planning.events import Event, season_events
 from simulate.planning.lunar_eclipses import eclipses_of_season
 from simulate.planning.moon_calendar import dark_moon_events
 from simulate.planning.nights import best_moments, noon_of
 from simulate.planning.outlook import (
-    STANDARD_FACES,
     Case,
     Node,
     best_of,
@@ -62,9 +61,6 @@ SHORTEST_CHUNK, MOST_CHUNKS = 8, 64
 MOST_MOON_DAYS = 100.0
 """Longest span for which the events of moons are listed."""
 
-MOON_EVENTS_BODY = "jupiter"
-"""The planet whose moons' events are listed."""
-
 BEST_DATES = 5
 WORTH_A_LOOK = 0.4
 """Share of the best merit from which a date may come into the strip."""
@@ -89,12 +85,12 @@ _COLUMNS = (
 
 @dataclass(frozen=True)
 class SeasonTask:
-    """What a chunk of dates needs to know: names and numbers, so that it can be sent to other processes.
+    """What a chunk of dates needs to know: values, so that it can be sent to other processes.
 
     Parameters
     ----------
-    body : str
-        Planet or Moon.
+    body : Body
+        What is looked at.
     noons_tt : tuple of float
         Local noon before each night (without a site: the instants themselves), TT days since J2000.
     site : Site or None
@@ -105,7 +101,7 @@ class SeasonTask:
         Hour at which the body is looked at; None takes its best moment.
     """
 
-    body: str
+    body: Body
     noons_tt: tuple[float, ...]
     site: Site | None
     ephemeris: str = "builtin"
@@ -191,7 +187,7 @@ def season(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     place = None if site is None else as_site(site)
     case = Case(known, tool, place, air, asked.view, asked.ephemeris)
-    task = season_task(known.name, start, end, place, asked)
+    task = season_task(known, start, end, place, asked)
     with kept_warnings() as texts:
         if place is not None:
             warn_outside_table(np.array(task.noons_tt))
@@ -208,13 +204,13 @@ def alike_once(texts: Sequence[str]) -> tuple[str, ...]:
     return tuple(kept.values())
 
 
-def season_task(body: str, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
+def season_task(body: Body, start: Any, end: Any, site: Site | None, options: SeasonOptions) -> SeasonTask:
     """Check what a season is asked for, before any of its work, and return its dates.
 
     Parameters
     ----------
-    body : str
-        Name of a planet, or "moon".
+    body : Body
+        What is looked at.
     start, end : str or Time
         First and last date.
     site : Site or None
@@ -230,8 +226,9 @@ def season_task(body: str, start: Any, end: Any, site: Site | None, options: Sea
     first, last = (float(day) for day in days_of([start, end]))
     if last <= first:
         raise InputError("until", str(end), "it must come after the start")
-    if options.moons and body != MOON_EVENTS_BODY:
-        raise InputError("moons", body, f"events of moons are listed for {MOON_EVENTS_BODY} alone")
+    if options.moons and not body.observing.moon_events:
+        known = [name for name in body_names() if load_body(name).observing.moon_events]
+        raise InputError("moons", body.name, f"events of moons are listed for {', '.join(known)} alone")
     if options.moons and last - first > MOST_MOON_DAYS:
         allowed = f"with the moons' events a span has up to {MOST_MOON_DAYS:.0f} days, this one {last - first:.0f}"
         raise InputError("until", str(end), allowed)
@@ -278,8 +275,7 @@ def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
         rows |= {name: np.array(table.columns[name]) for name in ("altitude_deg", "sun_altitude_deg")}
         rows["darkness"] = night_merit(task.body, rows["altitude_deg"], rows["sun_altitude_deg"])
     if table.central_meridian_deg:
-        system = "II" if "II" in table.central_meridian_deg else next(iter(table.central_meridian_deg))
-        rows["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
+        rows["central_meridian_deg"] = np.array(table.central_meridian_deg[task.body.longitude_system])
     return rows
 
 
@@ -299,10 +295,12 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
     rows["elements"] = resolution_elements(rows)
     rows |= _appearance(case.body, rows)
     nodes = _judged_nodes(case, rows, usable, asked.judged, executor)
-    rows["merit"], rows["clear"] = merits(nodes, rows, usable, one_face=case.body.name in STANDARD_FACES)
+    rows["merit"], rows["clear"] = merits(
+        nodes, rows, usable, one_face=case.body.observing.face_longitude_deg is not None
+    )
     span = float(rows["day_tt"][0]), float(rows["day_tt"][-1])
     result = Season(
-        body=case.body.name,
+        subject=case.body,
         instrument=case.instrument,
         site=case.site,
         sky=case.sky,
@@ -321,9 +319,9 @@ def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | N
 
 
 def _events(case: Case, span: tuple[float, float], moons: bool, rows: Rows) -> tuple[Event, ...]:
-    found = season_events(case.body.name, *span, ephemeris=case.ephemeris)
+    found = season_events(case.body, *span, ephemeris=case.ephemeris)
     found = (*found, *seen_half_phases(case.body.name, rows))
-    if case.body.name == "moon":
+    if case.body.kind == "moon":
         found = (*found, *eclipses_of_season(*span, ephemeris=case.ephemeris))
     if moons:
         found = (*found, *dark_moon_events(case, span))
@@ -332,7 +330,7 @@ def _events(case: Case, span: tuple[float, float], moons: bool, rows: Rows) -> t
 
 def _appearance(body: Body, rows: Rows) -> Rows:
     """Return the columns that only some bodies have: the phase as it looks, the rings' light."""
-    if body.name in INNER:
+    if body.inside_earths_orbit:
         blur = rows["delivered_fwhm_arcsec"] / rows["equatorial_diameter_arcsec"]
         return {"apparent_lit_part": apparent_lit_part(body, rows["phase_angle_deg"], blur)}
     if "ring_opening_deg" in rows:
@@ -436,7 +434,7 @@ def judged_lines(task: NodeTask, first: int, last: int) -> list[Any]:
     found = []
     with kept_warnings():  # on the standard face nothing is uncertain; the days are warned of by the caller
         for day in task.days_tt[first:last]:
-            turned, view = standard_face(task.case.seen(day), task.case.view)
+            turned, view = standard_face(task.case.body, task.case.seen(day), task.case.view)
             found.append(judge_some(prospect(task.case, turned, view), standing_features(task.case.body)))
     return found
 
@@ -544,7 +542,7 @@ def apparitions_of(days_tt: FloatArray, usable: np.ndarray) -> list[tuple[int, i
 def advice_of(found: Season) -> tuple[str, ...]:
     """Return sentences: whether it can be had at all, when it is best, now or wait."""
     times, merit = found.times_utc, ranking_score(found.columns)
-    name = found.body.capitalize()
+    name = found.subject.title
     if not found.usable.any():
         return (f"{name} cannot be had on any night of this span: it stays too low or in too bright a sky.",)
     top = int(np.argmax(merit))
@@ -572,7 +570,7 @@ def advice_of(found: Season) -> tuple[str, ...]:
 
 def _by_altitude(found: Season, score: FloatArray, top: int) -> tuple[str, ...]:
     """Return how the dates of a body without judged features compare: by its altitude alone."""
-    name = found.body.capitalize()
+    name = found.subject.title
     none = f"No features of the {name} are judged, since each night lights others: "
     if not score[top] > 0.0:
         return (none + "dates are not ranked. With a place they are ranked by altitude in a dark sky.",)
@@ -632,7 +630,7 @@ def _circumstances(found: Season, index: int) -> str:
     if "ring_opening_deg" in column:
         opening, sun = column["ring_opening_deg"][index], column["ring_opening_sun_deg"][index]
         text += f", {ring_face_text(opening, sun)}"
-    if found.body == "mars":
+    if found.subject.observing.seasons:
         tilt = column["sub_observer_latitude_deg"][index]
         text += f", {'north' if tilt > 0 else 'south'} pole {abs(tilt):.0f} deg towards us"
     if "altitude_deg" in column:

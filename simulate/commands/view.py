@@ -105,7 +105,7 @@ def view(
     air = sky or Sky()
     with kept_warnings(again=True) as texts:
         seen = apparition(known, parse_time(time), place, ephemeris=ephemeris)
-        refuse_below_horizon(seen)
+        refuse_below_horizon(known, seen)
         shown = compose_view(known, tool, seen, air, asked, seed)
     inputs = view_inputs(known, tool, seen, air, asked, seed)
     return replace(shown, warnings=tuple(texts), inputs=inputs)
@@ -151,7 +151,7 @@ def compose_view(
     fits = warn_of_edges(look)
     warn_of_overexposure(exposure)
     return View(
-        body=body.name,
+        subject=body,
         instrument=instrument,
         apparition=seen,
         scene=look.scene,

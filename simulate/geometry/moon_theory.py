@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from simulate.errors import EphemerisWarning, note
+from simulate.errors import EphemerisWarning, InputError, choose, note
 from simulate.geometry.clock import DAY_S, J2000, delta_t_s
+from simulate.geometry.ellipse import along_ellipse
+from simulate.geometry.ephemeris import orbit_of
 from simulate.geometry.sight import Observer, Sight, sky_axes
 from simulate.geometry.vectors import FloatArray
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
+
+if TYPE_CHECKING:
+    from simulate.bodies import Body
 
 Motion = dict[str, tuple[FloatArray, FloatArray]]
 
@@ -17,8 +25,51 @@ SATURN_RADIUS_KM = 60_035.0
 """Unit of the theory of Saturn's moons; found by its mean distances, which it turns into km."""
 SATURN_FIRST_DAY = -365.5  # 1999-01-01
 SATURN_LAST_DAY = 14609.5  # 2040-01-01
+SATURNIAN = ("mimas", "enceladus", "tethys", "dione", "rhea", "titan", "hyperion", "iapetus")
 _DUBLIN = 2415020.0  # epoch of ephem's day count
 _STEP_DAYS = 60.0 / DAY_S
+
+
+def motions(moons: Sequence[Body], planet: Sight, observer: Observer) -> Motion:
+    """Return place (n, 3), km, and velocity (n, 3), km/s, of satellites when the light seen now left their planet.
+
+    By name, ICRF axes, from the planet's centre. Where a theory does not reach the satellite is left out.
+
+    Parameters
+    ----------
+    moons : sequence of Body
+        Satellites of one planet.
+    planet : Sight
+        The planet as seen.
+    observer : Observer
+        Who looks.
+
+    Warns
+    -----
+    EphemerisWarning
+        For the theory of Saturn's moons outside 1999-2039.
+    """
+    found: Motion = {}
+    theories = dict.fromkeys(orbit_of(moon).theory for moon in moons)
+    days = observer.days - planet.light_days
+    for theory in theories:
+        members = {moon.name: orbit_of(moon) for moon in moons if orbit_of(moon).theory == theory}
+        if theory == "moons of jupiter":
+            motion = jupiter_moons(days)
+        elif theory == "moons of saturn":
+            motion = saturn_moons(tuple(orbit.member for orbit in members.values()), planet, observer)
+        else:
+            for name, orbit in members.items():
+                if orbit.elements is not None:
+                    place, speed = along_ellipse(orbit.elements, days)
+                    found[name] = place, speed / DAY_S
+            continue
+        for name, orbit in members.items():
+            if orbit.member in motion:
+                found[name] = motion[orbit.member]
+            elif motion:
+                raise InputError(f"{name}: orbit.member", orbit.member, f"{theory} has {', '.join(motion)}")
+    return {moon.name: found[moon.name] for moon in moons if moon.name in found}
 
 
 def jupiter_moons(days_tt: FloatArray) -> Motion:
@@ -60,6 +111,7 @@ def saturn_moons(names: tuple[str, ...], sight: Sight, observer: Observer) -> Mo
 
     moons: Motion = {}
     for name in names:
+        choose("orbit.member", name, SATURNIAN)
         before, after = place(name, universal - _STEP_DAYS), place(name, universal + _STEP_DAYS)
         moons[name] = (place(name, universal), (after - before) / (2.0 * _STEP_DAYS * DAY_S))
     return moons

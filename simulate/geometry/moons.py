@@ -1,4 +1,4 @@
-"""Satellites of Jupiter and Saturn: where they stand, what they hide and what hides them.
+"""Satellites of the planets: where they stand, what they hide and what hides them.
 
 All in km in the axes (east, north, toward the observer) about the planet's centre as seen. Light's
 way inside the system counts: a moon 10^6 km behind the planet is seen 3.5 s earlier than it, and a
@@ -17,7 +17,7 @@ from simulate.bodies import Body, load_body
 from simulate.bodies.photometry import visual_magnitude
 from simulate.geometry.clock import DAY_S, days_of
 from simulate.geometry.look import Look, make_look
-from simulate.geometry.moon_theory import jupiter_moons, saturn_moons
+from simulate.geometry.moon_theory import motions
 from simulate.geometry.site import as_site
 from simulate.geometry.spheroid import Spheroid
 from simulate.geometry.vectors import FloatArray, angle_deg, dot, length, unit
@@ -140,14 +140,14 @@ def _vector(array: FloatArray) -> Vector:
 
 
 def moon_table(
-    body: str, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
+    body: str | Body, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
 ) -> tuple[MoonTrack, ...]:
     """Return the satellites of a planet at many instants, for the search of events.
 
     Parameters
     ----------
-    body : str
-        "jupiter" or "saturn"; other planets have none here.
+    body : str or Body
+        A planet; some have none here.
     times : Time array or iterable of str, datetime or Time
         Instants of the years 1900-2099.
     site : Site, EarthLocation, text or tuple, optional
@@ -166,26 +166,23 @@ def moon_table(
         For Saturn outside 1999-2039.
     """
     place = None if site is None else as_site(site)
-    return moon_tracks(make_look(load_body(body), days_of(times), place, ephemeris))
+    known = body if isinstance(body, Body) else load_body(body)
+    return moon_tracks(make_look(known, days_of(times), place, ephemeris))
 
 
 def moon_tracks(look: Look) -> tuple[MoonTrack, ...]:
-    """Return the satellites of the planet looked at, in the order of its data file.
+    """Return the satellites of the planet looked at, from the inside outwards.
 
     Warns
     -----
     EphemerisWarning
         For Saturn outside 1999-2039.
     """
-    names = look.body.satellites
-    if look.body.name == "jupiter":
-        motion = jupiter_moons(look.observer.days - look.sight.light_days)
-    elif look.body.name == "saturn":
-        motion = saturn_moons(names, look.sight, look.observer)
-    else:
+    moons = look.body.satellites
+    if not moons:
         return ()
-    system = _System(look)
-    return tuple(system.track(load_body(name), *motion[name]) for name in names if name in motion)
+    motion, system = motions(moons, look.sight, look.observer), _System(look)
+    return tuple(system.track(moon, *motion[moon.name]) for moon in moons if moon.name in motion)
 
 
 class _System:

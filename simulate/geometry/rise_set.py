@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.errors import BelowHorizonError, InputError, choose
+from simulate.bodies import Body, load_body
+from simulate.errors import BelowHorizonError, InputError
 from simulate.geometry import earth
 from simulate.geometry.clock import parse_time, tt_days, tt_to_time, utc_text
 from simulate.geometry.ephemeris import load_ephemeris
@@ -27,15 +28,10 @@ if TYPE_CHECKING:
     from simulate.geometry.clock import TimeLike
     from simulate.geometry.site import SiteLike
 
-BODIES = ("mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune", "moon", "sun", "star")
-POINT_HORIZON_DEG = -34.0 / 60.0
-LIMB_HORIZON_DEG = -50.0 / 60.0
 LOWEST_DEG = 5.0
 """Below it nothing is worth recording and the advice is not to point there (common practice)."""
 DARK_SUN_DEG = -12.0
 """The Sun's altitude below which a planet's sky counts as dark: end of nautical twilight."""
-_BRIGHT = {"venus": (LIMB_HORIZON_DEG, -6.0), "moon": (LIMB_HORIZON_DEG, -6.0), "mercury": (-3.0, -6.0)}
-_OTHERS = (-6.0, DARK_SUN_DEG)
 _STEP_DAYS = 10.0 / 1440.0
 _SEARCH_DAYS = 400.0
 _MINUTE = 1.0 / 1440.0
@@ -83,20 +79,21 @@ class BestMoment:
 class _Path:
     """The path of a body over the sky of a site."""
 
-    def __init__(self, body: str, site: Site, ephemeris: str) -> None:
-        self.body, self.site, self.ephemeris = choose("body", body, BODIES), site, load_ephemeris(ephemeris)
-        self.horizon_deg = LIMB_HORIZON_DEG if body in ("sun", "moon") else POINT_HORIZON_DEG
+    def __init__(self, body: str | Body, site: Site, ephemeris: str) -> None:
+        self.body = body if isinstance(body, Body) else load_body(body)
+        self.site, self.ephemeris = site, load_ephemeris(ephemeris)
+        self.horizon_deg = self.body.observing.horizon_deg
 
     def sample(self, days: FloatArray, *, sun: bool = False) -> tuple[FloatArray, FloatArray]:
         """Return airless altitudes and, -180..180, hour angles (or with `sun` the Sun's altitudes), deg."""
         observer = make_observer(days, self.site, self.ephemeris)
-        if self.body == "star":  # by agreement in the zenith
+        if self.body.kind == "star":  # by agreement in the zenith
             direction = earth.zenith_of(self.site, observer.axes)
         else:
             direction = observer.axes.to_date(look_at(self.body, observer).apparent)
         altitude = earth.horizontal(self.site, observer.axes, direction).altitude_deg
         if sun:
-            sunlight = observer.axes.to_date(look_at("sun", observer).apparent)
+            sunlight = observer.axes.to_date(look_at(load_body("sun"), observer).apparent)
             return altitude, earth.horizontal(self.site, observer.axes, sunlight).altitude_deg
         ascension, _ = earth.equatorial(direction)
         hour_angle = np.degrees(observer.axes.turn) + self.site.longitude_deg - ascension
@@ -136,13 +133,13 @@ class _Path:
 
 
 def rise_transit_set(
-    body: str, start: TimeLike, site: SiteLike, *, hours: float = 24.0, ephemeris: str = "builtin"
+    body: str | Body, start: TimeLike, site: SiteLike, *, hours: float = 24.0, ephemeris: str = "builtin"
 ) -> RiseTransitSet:
     """Return the first rising, transit and setting within `hours` after `start`, to a second.
 
     Parameters
     ----------
-    body : str
+    body : str or Body
         A planet, "moon", "sun" or "star" (which stands in the zenith for good).
     start : str, datetime or Time
         Begin of the span.
@@ -171,7 +168,7 @@ def rise_transit_set(
     return RiseTransitSet(rise, transit, setting, float(altitude.max()), float(altitude.min()))
 
 
-def next_rise(body: str, time: TimeLike, site: SiteLike, *, ephemeris: str = "builtin") -> Time | None:
+def next_rise(body: str | Body, time: TimeLike, site: SiteLike, *, ephemeris: str = "builtin") -> Time | None:
     """Return when the body next rises after `time`, UTC, or None if it doesn't within 400 days.
 
     Raises
@@ -216,7 +213,7 @@ def _noon_days(date: str | Date, site: Site) -> float:
 
 
 def best_moment(
-    body: str,
+    body: str | Body,
     date: str | Date,
     site: SiteLike,
     *,
@@ -233,7 +230,7 @@ def best_moment(
 
     Parameters
     ----------
-    body : str
+    body : str or Body
         A planet, "moon", or "star" (in the zenith: the darkest minute).
     date : str or date
         YYYY-MM-DD, the local date of the evening.
@@ -250,9 +247,9 @@ def best_moment(
         If the body is not up in that night; the sentence says why and which night is next.
     """
     place = as_site(site)
-    if choose("body", body, BODIES) == "sun":
-        raise InputError("body", body, "the Sun has no best moment of a night")
     path = _Path(body, place, ephemeris)
+    if path.body.kind == "sun":
+        raise InputError("body", path.body.name, "the Sun has no best moment of a night")
     noon = _noon_days(date, place)
     days = noon + np.arange(0.0, 1.0, 2.0 * _MINUTE)
     altitude, sun = path.sample(days, sun=True)
@@ -264,17 +261,17 @@ def best_moment(
     return BestMoment(tt_to_time(days[best]), float(altitude[best]), float(sun[best]), sky)
 
 
-def darkness_wanted(body: str) -> tuple[float, float]:
+def darkness_wanted(body: Body) -> tuple[float, float]:
     """Return the Sun's altitudes, deg, below which a body can be looked at and from which its sky counts as dark."""
-    return _BRIGHT.get(body, _OTHERS)
+    return body.observing.sun_highest_deg, body.observing.dark_from_deg
 
 
-def night_merit(body: str, altitude: FloatArray, sun: FloatArray, lowest_deg: float = LOWEST_DEG) -> FloatArray:
+def night_merit(body: Body, altitude: FloatArray, sun: FloatArray, lowest_deg: float = LOWEST_DEG) -> FloatArray:
     """Return how good moments are for a body: sin(altitude) times how dark the sky is, 0 where it cannot be had.
 
     Parameters
     ----------
-    body : str
+    body : str or Body
         A planet, "moon" or "star".
     altitude, sun : array of any shape
         Airless altitudes of the body and of the Sun, deg.
@@ -291,13 +288,13 @@ def night_merit(body: str, altitude: FloatArray, sun: FloatArray, lowest_deg: fl
 def _refusal(path: _Path, noon: float, altitude: FloatArray, sun: FloatArray, lowest_deg: float) -> str:
     """Return why the body cannot be had in that night, and when it next can."""
     latest, _ = darkness_wanted(path.body)
-    highest = float(altitude.max())
+    highest, name = float(altitude.max()), path.body.name
     if highest < lowest_deg:
-        reason = f"{path.body} climbs no higher than {highest:.1f} deg at this site ({lowest_deg:g} deg are needed)"
+        reason = f"{name} climbs no higher than {highest:.1f} deg at this site ({lowest_deg:g} deg are needed)"
     elif float(sun.min()) > latest:
         reason = f"the Sun stays above {latest:.1f} deg all night at this site"
     else:
-        reason = f"{path.body} stands above {lowest_deg:g} deg only while the sky is too bright"
+        reason = f"{name} stands above {lowest_deg:g} deg only while the sky is too bright"
     coarse = np.arange(0.0, 1.0, 20.0 * _MINUTE)
     for start in range(1, int(_SEARCH_DAYS), 20):
         nights = np.arange(start, start + 20)

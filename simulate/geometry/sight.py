@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import erfa
 import numpy as np
 
+from simulate.errors import InputError
 from simulate.geometry.clock import DAY_S
 from simulate.geometry.earth import Axes, make_axes, site_place
 from simulate.geometry.ephemeris import Ephemeris, Snapshot
 from simulate.geometry.site import Site
 from simulate.geometry.vectors import FloatArray, carry, cross, length, unit
-from simulate.values.constants import LIGHT_TIME_PER_AU_S
+from simulate.values.constants import ASTRONOMICAL_UNIT_KM, LIGHT_TIME_PER_AU_S
+
+if TYPE_CHECKING:
+    from simulate.bodies import Body
 
 LIGHT_DAY_PER_AU = LIGHT_TIME_PER_AU_S / DAY_S
 
@@ -84,8 +89,10 @@ class Sight:
     apparent: FloatArray
 
 
-def look_at(body: str, observer: Observer) -> Sight:
-    """Return the sight of a planet, the Moon or the Sun."""
+def look_at(body: Body, observer: Observer) -> Sight:
+    """Return the sight of a planet, the Moon, the Sun or a planet's satellite."""
+    if body.parent is not None:
+        return _look_at_satellite(body, body.parent, observer)
     near = observer.near
     light = np.zeros(len(observer.days))
     # each pass shrinks the error by v/c, 1e-4: the third leaves 1e-12 of the light time
@@ -93,11 +100,36 @@ def look_at(body: str, observer: Observer) -> Sight:
         place, _ = observer.ephemeris.place(body, observer.days - light, near)
         light = length(place - observer.place) * LIGHT_DAY_PER_AU
     place, velocity = observer.ephemeris.place(body, observer.days - light, near)
+    return _sight(observer, place, velocity)
+
+
+def _sight(observer: Observer, place: FloatArray, velocity: FloatArray) -> Sight:
+    """Return the sight of what was at a place when its light left."""
+    near = observer.near
     line = place - observer.place
     distance = length(line)
     light = distance * LIGHT_DAY_PER_AU
     sun = near.sun - near.sun_velocity * light[:, None] - place
     return Sight(line, distance, light, place, velocity, sun, near.sun_velocity, aberrated(observer, line))
+
+
+def _look_at_satellite(body: Body, parent: Body, observer: Observer) -> Sight:
+    """Carry a satellite from the moment when its planet's light left to that when its own did."""
+    from simulate.geometry.moon_theory import motions  # late: the theories look at the planet
+
+    planet = look_at(parent, observer)
+    found = motions((body,), planet, observer)
+    if body.name not in found:
+        raise InputError("body", body.name, "its place is not known at that time")
+    place, speed = found[body.name]
+    offset, velocity = place / ASTRONOMICAL_UNIT_KM, speed * (DAY_S / ASTRONOMICAL_UNIT_KM)
+    velocity = planet.velocity + velocity
+    start = planet.place + offset
+    light = planet.light_days
+    for _ in range(2):  # the ways differ by seconds: the second pass leaves less than a metre
+        there = start + velocity * (planet.light_days - light)[:, None]
+        light = length(there - observer.place) * LIGHT_DAY_PER_AU
+    return _sight(observer, start + velocity * (planet.light_days - light)[:, None], velocity)
 
 
 def aberrated(observer: Observer, line: FloatArray) -> FloatArray:

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simulate.bodies import load_body
+from simulate.bodies import Body, load_body
 from simulate.bodies.photometry import visual_magnitude
 from simulate.errors import InputError, RangeWarning, kept_warnings, note
 from simulate.geometry import earth
 from simulate.geometry.clock import DAYS_PER_YEAR, days_of, utc_text, warn_outside_table
 from simulate.geometry.earth_shadow import shadow_track
+from simulate.geometry.ellipse import OBLIQUITY_J2000_RAD
 from simulate.geometry.look import BySystem, Look, make_look
 from simulate.geometry.sight import Observer, look_at
 from simulate.geometry.site import Site, as_site
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from simulate.geometry.site import SiteLike
 
 Columns = dict[str, FloatArray]
-
-_OBLIQUITY_J2000_RAD = np.radians(84381.406 / 3600.0)  # IAU 2006 (Capitaine et al. 2003)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,14 +77,14 @@ class ApparitionTable:
 
 
 def apparition_table(
-    body: str, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
+    body: str | Body, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
 ) -> ApparitionTable:
     """Return the apparitions of a body at many instants.
 
     Parameters
     ----------
-    body : str
-        "mercury" ... "neptune", "moon" or "sun".
+    body : str or Body
+        Anything but the star.
     times : Time array or iterable of str, datetime or Time
         Instants of the years 1900-2099.
     site : Site, EarthLocation, text or tuple, optional
@@ -96,10 +95,10 @@ def apparition_table(
     Raises
     ------
     InputError
-        For an unknown body, a satellite or the star, and for instants or sites out of range.
+        For an unknown body or the star, and for instants or sites out of range.
     """
     place = None if site is None else as_site(site)
-    return tabulate(make_look(load_body(body), days_of(times), place, ephemeris))
+    return tabulate(make_look(body if isinstance(body, Body) else load_body(body), days_of(times), place, ephemeris))
 
 
 def tabulate(look: Look) -> ApparitionTable:
@@ -144,7 +143,7 @@ def _add_phase(look: Look, columns: Columns) -> None:
     phase = angle_deg(-look.sight.line, look.towards_sun)
     columns["phase_angle_deg"] = phase
     columns["illuminated_fraction"] = 0.5 * (1.0 + np.cos(np.radians(phase)))
-    columns["elongation_deg"] = angle_deg(look.sight.line, look_at("sun", look.observer).line)
+    columns["elongation_deg"] = angle_deg(look.sight.line, look_at(load_body("sun"), look.observer).line)
 
 
 def _add_angles(look: Look, columns: Columns) -> None:
@@ -168,15 +167,18 @@ def _add_place(look: Look, columns: Columns) -> None:
 
 def _add_season(look: Look, columns: Columns) -> None:
     """Add the heliocentric longitude and Ls, the longitude of the Sun from the northern spring equinox."""
-    if look.body.name == "sun":
+    if look.body.self_luminous:
         return
     from_sun = -look.sight.sun
-    cosine, sine = np.cos(_OBLIQUITY_J2000_RAD), np.sin(_OBLIQUITY_J2000_RAD)
+    cosine, sine = np.cos(OBLIQUITY_J2000_RAD), np.sin(OBLIQUITY_J2000_RAD)
     ecliptic = np.stack([from_sun[:, 0], cosine * from_sun[:, 1] + sine * from_sun[:, 2]], axis=-1)
     columns["heliocentric_ecliptic_longitude_deg"] = longitude_deg(ecliptic)
     near = look.observer.near
     carrier, speed = (from_sun, look.sight.velocity - look.sight.sun_velocity)
-    if look.body.name == "moon":  # the year of the Moon is that of the Earth
+    if look.body.parent is not None:  # and that of a satellite its planet's
+        planet = look_at(look.body.parent, look.observer)
+        carrier, speed = -planet.sun, planet.velocity - planet.sun_velocity
+    if look.body.kind == "moon":  # the year of the Moon is that of the Earth
         carrier, speed = near.earth - near.sun, near.earth_velocity - near.sun_velocity
     orbit_pole = unit(cross(carrier, speed))
     equinox = unit(cross(look.pole, orbit_pole))
@@ -199,14 +201,14 @@ def sky_columns(site: Site, observer: Observer, direction: FloatArray) -> Column
         "parallactic_angle_deg": here.parallactic_angle_deg,
     }
     for name in ("sun", "moon"):
-        of_date = observer.axes.to_date(look_at(name, observer).apparent)
+        of_date = observer.axes.to_date(look_at(load_body(name), observer).apparent)
         columns[f"{name}_altitude_deg"] = earth.horizontal(site, observer.axes, of_date).altitude_deg
     return columns
 
 
 def moon_columns(observer: Observer, direction: FloatArray) -> Columns:
     """Return the Moon's distance from unit vectors of date, shape (n, 3), its phase angle and the light left on it."""
-    moon = look_at("moon", observer)
+    moon = look_at(load_body("moon"), observer)
     return {
         "moon_separation_deg": angle_deg(direction, observer.axes.to_date(moon.apparent)),
         "moon_phase_angle_deg": angle_deg(-moon.line, moon.sun),

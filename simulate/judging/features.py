@@ -80,16 +80,25 @@ class JudgedFeature:
     longitude_of: str = ""
 
 
+DISC = "disc told from a star"
+"""The one question that any body with a disc can be asked."""
+
+
 @cache
 def judged_features(body: Body) -> tuple[JudgedFeature, ...]:
-    """Return what is judged of a body, in the order of its data file; empty where it declares nothing.
+    """Return what is judged of a body, in the order of its data file.
+
+    Where a planet's or a satellite's file declares nothing, whether its disc is told from a star.
 
     Raises
     ------
     InputError
         For a section with an unknown key, kind, line or stage.
     """
-    return tuple(read_feature(section) for section in body.sections.get("judged", ()))
+    declared = tuple(read_feature(section) for section in body.sections.get("judged", ()))
+    if declared or body.kind not in ("planet", "satellite"):
+        return declared
+    return (JudgedFeature(DISC, "disc", unknowns=(*ALWAYS_UNKNOWN, "blur")),)
 
 
 def read_feature(section: Section) -> JudgedFeature:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.special import j1
 
-from simulate.bodies import Body, load_body
+from simulate.bodies import Body
 from simulate.bodies.features import feature_names
 from simulate.bodies.spectra import body_photon_flux
 from simulate.judging import (
@@ -762,7 +762,7 @@ def judged_moons_name(feature: JudgedFeature, moons: list[MoonState]) -> str:
 def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgement:
     step, grid = bench.stamp_step, bench.grid
     part = Grid(grid.rows // step, grid.columns // step, grid.step_arcsec)
-    flux = body_photon_flux(load_body(moon.name), moon.magnitude, bench.setting.bins) * moon.sunlit_fraction
+    flux = body_photon_flux(bench.body.satellite(moon.name), moon.magnitude, bench.setting.bins) * moon.sunlit_fraction
     star = np.tensordot((bench.weights * flux[bench.used]).astype(np.complex64), bench.stamp_response, axes=1)
     light = np.asarray(scipy.fft.irfft2(star, s=part.shape))
     distance = math.hypot(moon.east_arcsec, moon.north_arcsec)

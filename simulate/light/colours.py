@@ -71,7 +71,7 @@ def _fitted(weights: tuple[tuple[float, ...], ...], bins: SpectralBins) -> npt.N
 def _albedos(bins: SpectralBins) -> npt.NDArray[np.float64]:
     """Albedos per bin of the bodies, brought to one level, and of smooth made-up surfaces, (n, bins)."""
     wave = bins.centres_nm
-    known = [load_body(name) for name in body_names() if name not in ("star", "sun")]
+    known = [body for body in map(load_body, body_names()) if not body.self_luminous]
     spectra = [geometric_albedo(body, wave) for body in known]
     slopes = [1.0 + 0.3 * sign * np.sin((wave - 550.0) / width) for sign in (-1, 1) for width in (60.0, 120.0, 200.0)]
     shapes = np.array([*spectra, *slopes])

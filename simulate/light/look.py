@@ -12,7 +12,6 @@ import numpy.typing as npt
 
 from simulate.air import Sky
 from simulate.bodies import Body, pole_and_meridian
-from simulate.bodies.body import body_title
 from simulate.camera import Camera, channel_names, channel_response
 from simulate.camera.motion import HIGHEST_FOLLOWED_DEG, field_rotation_deg_per_h
 from simulate.errors import BelowHorizonError
@@ -101,20 +100,20 @@ class ViewOptions:
     practice: Practice = IDEAL
 
 
-def refuse_below_horizon(seen: Apparition) -> None:
+def refuse_below_horizon(body: Body, seen: Apparition) -> None:
     """Raise `BelowHorizonError` if the body is below the horizon, saying when it next rises."""
     if seen.site is None or seen.altitude_deg is None or (seen.airmass is not None and seen.altitude_deg > 0):
         return
     from simulate.geometry.rise_set import next_rise
 
-    rises = next_rise(seen.body, seen.time_utc, seen.site, ephemeris=seen.ephemeris)
+    rises = next_rise(body, seen.time_utc, seen.site, ephemeris=seen.ephemeris)
     when = "it does not rise there within a year"
     if rises is not None:
         when = f"it next rises at {rises.isot[:16]}Z"
     raise BelowHorizonError(
         "time",
         seen.time_utc,
-        f"{body_title(seen.body)} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}",
+        f"{body.title} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}",
     )
 
 
@@ -282,7 +281,7 @@ def rotation_arcsec_per_s(body: Body, seen: Apparition) -> float:
     if body.orientation is None or seen.equatorial_diameter_arcsec == 0:
         return 0.0
     if body.kind == "moon":
-        return _libration_rad_per_s(body.name, seen.jd_tt, seen.site, seen.ephemeris) * _radius_arcsec(seen)
+        return _libration_rad_per_s(body, seen.jd_tt, seen.site, seen.ephemeris) * _radius_arcsec(seen)
     days = seen.jd_tt - J2000
     before, after = (pole_and_meridian(body, days + shift)[2] for shift in (0.0, 1e-3))
     # meridians begin again at 0 after 360 deg
@@ -296,7 +295,7 @@ def _radius_arcsec(seen: Apparition) -> float:
 
 
 @lru_cache(maxsize=256)
-def _libration_rad_per_s(body: str, jd_tt: float, site: Site | None, ephemeris: str) -> float:
+def _libration_rad_per_s(body: Body, jd_tt: float, site: Site | None, ephemeris: str) -> float:
     """Return how fast the middle of the disc wanders over the surface, rad/s."""
     days = jd_tt - J2000 + np.array([-0.5, 0.5]) * LIBRATION_STEP_S / 86400.0
     table = apparition_table(body, tt_to_time(days), site, ephemeris=ephemeris)

@@ -10,7 +10,6 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.ndimage import map_coordinates
 
-from simulate.bodies import load_body
 from simulate.bodies.spectra import body_photon_flux
 from simulate.camera import channel_names
 from simulate.judging.judge import disc_transfer
@@ -207,7 +206,7 @@ def moon_cards(look: ExpectedFrame, exposure_s: float) -> tuple[MoonCard, ...]:
     row0, column0 = sensor.pixel_of(0.0, 0.0)
     cards = []
     for moon in seen.moons:
-        flux = body_photon_flux(load_body(moon.name), moon.magnitude, look.scene.bins) * moon.sunlit_fraction
+        flux = body_photon_flux(look.body.satellite(moon.name), moon.magnitude, look.scene.bins) * moon.sunlit_fraction
         per_s = float(look.chain.electrons(flux)[channel])
         peak = per_s * _peak_share(look, 2.0 * moon.radius_arcsec, channel)
         row, column = sensor.pixel_of(moon.east_arcsec, moon.north_arcsec)
@@ -257,7 +256,7 @@ def moon_layer(look: ExpectedFrame) -> MoonLayer | None:
     half = np.ceil(np.abs(places).max(axis=0)).astype(int) + reach
     light = np.zeros(tuple(2 * half + 1), np.float64)
     for moon, place in zip(moons, places, strict=True):
-        flux = body_photon_flux(load_body(moon.name), moon.magnitude, look.scene.bins) * moon.sunlit_fraction
+        flux = body_photon_flux(look.body.satellite(moon.name), moon.magnitude, look.scene.bins) * moon.sunlit_fraction
         electrons = float(look.chain.electrons(flux)[channel])
         _lay_moon(look, light, electrons * _spread(look, 2.0 * moon.radius_arcsec, channel), place + half, reach)
     light = np.clip(light / light.max(), 0.0, None).astype(np.float32)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulate.bodies import load_body
+from simulate.bodies import Body, load_body
 from simulate.errors import kept_warnings
 from simulate.geometry.clock import FIRST_DAY, LAST_DAY, tt_to_time, utc_text
 from simulate.geometry.earth import equatorial
@@ -22,29 +22,11 @@ from simulate.geometry.table import ApparitionTable, apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.search import Quantity, crossings, maxima, wrapped
 
-INNER = ("mercury", "venus")
-OUTER = ("mars", "jupiter", "saturn", "uranus", "neptune")
-
-_STEP_DAYS = {"mercury": 2.0, "venus": 4.0, "mars": 5.0, "moon": 1.0}
-_OTHER_STEP_DAYS = 8.0
 _OBLIQUITY_RAD = np.radians(23.4393)  # of J2000; the century's change moves no event by a minute
-
-WORTHWHILE_ARCSEC = (8.0, 10.0)
-"""Diameters from which Mars is thought worth the trouble (common practice)."""
-
-FLARE_DEG = 0.5
-"""Phase angle within which Saturn's rings flare up (French et al. 2005)."""
 
 OPENING_DOUBT_DEG = {"builtin": 0.006, "de440": 0.001}
 """How far the rings' opening may be off: the built-in ephemeris's place (measured against DE440), or what is left of
 the pole's own doubt (the difference between the poles of 2015 and later ones, from memory)."""
-
-_SEASONS = {
-    0: "northern spring begins",
-    90: "northern summer begins",
-    180: "northern autumn begins; dust season opens",
-    270: "northern winter begins",
-}
 
 
 @dataclass(frozen=True)
@@ -77,13 +59,13 @@ class Event:
         return utc_text(self.day_tt)
 
 
-def season_events(body: str, first_day: float, last_day: float, *, ephemeris: str = "builtin") -> tuple[Event, ...]:
+def season_events(body: Body, first_day: float, last_day: float, *, ephemeris: str = "builtin") -> tuple[Event, ...]:
     """Return what happens to a planet between two instants, in the order of time.
 
     Parameters
     ----------
-    body : str
-        A planet or the Moon.
+    body : Body
+        A planet, a satellite or the Moon.
     first_day, last_day : float
         TT days since 2000-01-01 12:00.
     ephemeris : str
@@ -97,9 +79,9 @@ def season_events(body: str, first_day: float, last_day: float, *, ephemeris: st
 class _Course:
     """A body's course between two instants, in the quantities whose events are sought."""
 
-    def __init__(self, body: str, first_day: float, last_day: float, ephemeris: str) -> None:
-        self.body, self.ephemeris = load_body(body).name, ephemeris
-        step = _STEP_DAYS.get(self.body, _OTHER_STEP_DAYS)
+    def __init__(self, body: Body, first_day: float, last_day: float, ephemeris: str) -> None:
+        self.body, self.ephemeris = body, ephemeris
+        step = body.observing.search_step_d
         count = max(3, int(np.ceil((last_day - first_day) / step)) + 1)
         self.days = np.linspace(first_day, last_day, count)
 
@@ -107,8 +89,8 @@ class _Course:
         """Apparent ecliptic longitude less the Sun's, -180..180 deg."""
         observer = make_observer(days, None, load_ephemeris(self.ephemeris))
         longitudes = []
-        for name in (self.body, "sun"):
-            ascension, declination = np.radians(equatorial(observer.axes.to_date(look_at(name, observer).apparent)))
+        for body in (self.body, load_body("sun")):
+            ascension, declination = np.radians(equatorial(observer.axes.to_date(look_at(body, observer).apparent)))
             longitudes.append(
                 np.arctan2(
                     np.sin(ascension) * np.cos(_OBLIQUITY_RAD) + np.tan(declination) * np.sin(_OBLIQUITY_RAD),
@@ -140,22 +122,28 @@ class _Course:
 
     def event(self, day: float, kind: str, what: str) -> Event:
         """Return an event of this body."""
-        return Event(float(day), kind, self.body, what)
+        return Event(float(day), kind, self.body.name, what)
 
 
 Part = Callable[[_Course], Iterator[Event]]
 
 
-def _parts(body: str) -> tuple[Part, ...]:
-    if body in INNER:
-        return (_conjunctions, _elongations, _half_phase)
-    if body == "mars":
-        return (_opposition, _far_conjunction, _closest, _worthwhile, _mars_seasons)
-    if body == "saturn":
-        return (_opposition, _far_conjunction, _ring_crossings, _flare)
-    if body == "moon":
+def _parts(body: Body) -> tuple[Part, ...]:
+    """Return what there is to tell of a body, by what its data file holds."""
+    if body.kind == "moon":
         return (_moon_phases,)
-    return (_opposition, _far_conjunction) if body in OUTER else ()
+    if body.inside_earths_orbit:
+        return (_conjunctions, _elongations, _half_phase)
+    parts: list[Part] = [_opposition, _far_conjunction]
+    if body.observing.closest_approach:
+        parts.append(_closest)
+    if body.observing.worthwhile_arcsec:
+        parts.append(_worthwhile)
+    if body.observing.seasons:
+        parts.append(_seasons)
+    if body.rings:
+        parts += [_ring_crossings, _flare]
+    return tuple(parts)
 
 
 def _opposition(course: _Course) -> Iterator[Event]:
@@ -171,7 +159,7 @@ def _opposition(course: _Course) -> Iterator[Event]:
         strict=True,
     ):
         what = f"opposition: {size:.1f} arcsec, magnitude {magnitude:.1f}"
-        if course.body == "saturn":
+        if course.body.rings:
             what += f", phase angle {phase:.2f} deg"
         yield course.event(day, "opposition", what)
 
@@ -209,9 +197,9 @@ def _half_phase(course: _Course) -> Iterator[Event]:
     for day, sign in zip(*crossings(course.column("illuminated_fraction", 0.5), course.days), strict=True):
         trend = "waning" if sign < 0 else "growing"
         what = f"half lit ({trend}), by geometry"
-        if course.body == "venus":
+        if course.body.observing.half_phase:
             shift = "earlier in the evening sky" if sign < 0 else "later in the morning sky"
-            what += f"; as a rule it looks half 4 to 6 days {shift}"
+            what += f"; {course.body.observing.half_phase.replace('{shift}', shift)}"
         yield course.event(day, "half phase", what)
 
 
@@ -222,15 +210,15 @@ def _closest(course: _Course) -> Iterator[Event]:
 
 
 def _worthwhile(course: _Course) -> Iterator[Event]:
-    for size in WORTHWHILE_ARCSEC:
+    for size in course.body.observing.worthwhile_arcsec:
         found, signs = crossings(course.column("equatorial_diameter_arcsec", size), course.days)
         for day, sign in zip(found, signs, strict=True):
             what = f"{'grows beyond' if sign > 0 else 'shrinks below'} {size:g} arcsec"
             yield course.event(day, "size", what)
 
 
-def _mars_seasons(course: _Course) -> Iterator[Event]:
-    for angle, name in _SEASONS.items():
+def _seasons(course: _Course) -> Iterator[Event]:
+    for angle, name in zip((0, 90, 180, 270), course.body.observing.seasons, strict=True):
 
         def away(days: FloatArray, angle: int = angle) -> FloatArray:
             return wrapped(course.table(days)["solar_longitude_deg"] - angle)
@@ -255,11 +243,12 @@ def _flare(course: _Course) -> Iterator[Event]:
     # the days of bright rings may be fewer than the course's steps: the least phase angles are looked at too
     least, _ = course.maxima(course.column("phase_angle_deg", sign=-1.0))
     days = np.union1d(course.days, least)
-    found, signs = crossings(course.column("phase_angle_deg", FLARE_DEG), days)
+    flare = course.body.section("ring_system").get("flare_deg", 0.0)
+    found, signs = crossings(course.column("phase_angle_deg", flare), days)
     near = np.abs(course.sun_offset_deg(found)) < 90.0 if len(found) else np.empty(0, bool)
     for day, sign in zip(found[~near], signs[~near], strict=True):  # behind the Sun nobody sees it
         verb = "begin" if sign < 0 else "end"
-        yield course.event(day, f"ring flare {verb}s", f"days of bright rings {verb}: phase angle {FLARE_DEG:g} deg")
+        yield course.event(day, f"ring flare {verb}s", f"days of bright rings {verb}: phase angle {flare:g} deg")
 
 
 def _moon_phases(course: _Course) -> Iterator[Event]:

@@ -13,6 +13,7 @@ from typing import Literal
 
 import numpy as np
 
+from simulate.bodies import load_body
 from simulate.geometry.clock import FIRST_DAY, LAST_DAY, utc_text
 from simulate.geometry.earth_shadow import ShadowTrack, shadow_track
 from simulate.geometry.ephemeris import load_ephemeris
@@ -95,7 +96,7 @@ def lunar_eclipses(first_day: float, last_day: float, *, ephemeris: str = "built
 
     def track(days: FloatArray) -> ShadowTrack:
         observer = make_observer(days, None, load_ephemeris(ephemeris))
-        return shadow_track(observer, look_at("moon", observer))
+        return shadow_track(observer, look_at(load_body("moon"), observer))
 
     def nearness(days: FloatArray) -> FloatArray:
         found = track(days)

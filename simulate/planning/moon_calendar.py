@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from simulate.bodies import Body
+from simulate.bodies import Body, load_body
 from simulate.geometry.ephemeris import load_ephemeris
 from simulate.geometry.rise_set import night_merit
 from simulate.geometry.sight import make_observer
 from simulate.judging import JudgedFeature, judged_features
 from simulate.planning.events import Event
-from simulate.planning.moon_events import moon_events, red_spot_events
+from simulate.planning.moon_events import moon_events, spot_events
 from simulate.planning.nights import altitudes
 from simulate.planning.outlook import Case, judge_some, prospect
 
@@ -21,7 +21,7 @@ HALF_HOUR_UP = 0.04
 """Days before and after an event in the dark for which the planet is taken to be up: about an hour."""
 
 
-def jupiter_events(case: Case, span: tuple[float, float]) -> tuple[Event, ...]:
+def moon_calendar(case: Case, span: tuple[float, float]) -> tuple[Event, ...]:
     """Return what moons and red spot do between two instants, in the order of time.
 
     Parameters
@@ -33,8 +33,8 @@ def jupiter_events(case: Case, span: tuple[float, float]) -> tuple[Event, ...]:
     """
     spot = case.view.scene.red_spot_longitude_deg
     found = (
-        *moon_events(*span, case.site, ephemeris=case.ephemeris),
-        *red_spot_events(*span, spot, ephemeris=case.ephemeris),
+        *moon_events(case.body, *span, case.site, ephemeris=case.ephemeris),
+        *spot_events(case.body, *span, spot, ephemeris=case.ephemeris),
     )
     return tuple(sorted(found, key=lambda event: event.day_tt))
 
@@ -43,14 +43,14 @@ def event_feature(event: Event, body: Body) -> JudgedFeature | None:
     """Return the feature that must be seen for an event to be seen."""
     kind = event.kind.split()[0]
     known = {feature.name: feature for feature in judged_features(body)}
-    if kind == "red":
-        return known.get("red spot")
+    if event.kind == event.subject:  # a drifting spot
+        return known.get(event.subject)
     if kind == "shadow":
         return known.get(f"shadow of {event.subject}")
     if kind == "transit":
         moon = event.subject
         return JudgedFeature(f"{moon} before the disc", without=frozenset({moon}))
-    base = known.get("four moons")
+    base = next((feature for feature in known.values() if feature.kind == "moon"), None)
     return None if base is None else replace(base, name=event.subject, subjects=(event.subject,))
 
 
@@ -82,7 +82,7 @@ def judge_event(case: Case, event: Event, found: Sequence[Event], span: tuple[fl
 def _showing(event: Event, found: Sequence[Event], span: tuple[float, float]) -> float:
     """Return the moment to judge: halfway through a crossing, just outside an eclipse or occultation."""
     kind = event.kind.split()[0]
-    if kind == "red":
+    if event.kind == event.subject:
         return event.day_tt
     begins = event.kind.endswith("begins")
     if kind in ("eclipse", "occultation"):
@@ -106,8 +106,8 @@ def _in_view(case: Case, event_tt: float, wanted_tt: float) -> float | None:
         return wanted_tt
     days = np.linspace(wanted_tt, event_tt, 9)
     observer = make_observer(days, case.site, load_ephemeris(case.ephemeris))
-    height, sun = altitudes(case.body.name, observer, case.site), altitudes("sun", observer, case.site)
-    good = np.flatnonzero(night_merit(case.body.name, height, sun) > 0.0)
+    height, sun = altitudes(case.body, observer, case.site), altitudes(load_body("sun"), observer, case.site)
+    good = np.flatnonzero(night_merit(case.body, height, sun) > 0.0)
     return float(days[good[0]]) if len(good) else None
 
 
@@ -123,7 +123,7 @@ def dark_moon_events(case: Case, span: tuple[float, float]) -> tuple[Event, ...]
     span : (float, float)
         TT days since 2000-01-01 12:00.
     """
-    found = jupiter_events(case, span)
+    found = moon_calendar(case, span)
     kept, heights = _in_the_dark(found, case)
     judged: dict[tuple[str, str], str | None] = {}
     told = []
@@ -144,6 +144,6 @@ def _in_the_dark(found: Sequence[Event], case: Case) -> tuple[list[Event], list[
         return list(found), [90.0] * len(found)
     days = np.array([event.day_tt for event in found])
     observer = make_observer(days, case.site, load_ephemeris(case.ephemeris))
-    height, sun = altitudes("jupiter", observer, case.site), altitudes("sun", observer, case.site)
-    good = np.flatnonzero(night_merit("jupiter", height, sun) > 0.0)
+    height, sun = altitudes(case.body, observer, case.site), altitudes(load_body("sun"), observer, case.site)
+    good = np.flatnonzero(night_merit(case.body, height, sun) > 0.0)
     return [found[int(index)] for index in good], [float(height[index]) for index in good]

@@ -1,4 +1,4 @@
-"""What Jupiter's moons and its red spot do: transits, shadows, eclipses, occultations, passages.
+"""What a planet's moons and its drifting spot do: transits, shadows, eclipses, occultations, passages.
 
 Contacts are those of the middle of a moon (or of its shadow) with the planet's limb, as almanacs print
 them; an eclipse begins and ends where half of the middle's sunlight is gone. A moon's disc takes a few
@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from simulate.bodies import load_body
-from simulate.bodies.surface import red_spot_longitude
+from simulate.bodies import Body
+from simulate.bodies.features import oval_longitude, oval_section
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.moons import MoonTrack, moon_table
 from simulate.geometry.site import Site
@@ -20,9 +20,6 @@ from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
 from simulate.planning.search import crossings, wrapped
-
-JUPITER_TURN_MIN = 595.7
-"""Rotation of Jupiter in System II, 9 h 55 min 41 s: 870.27 deg/day, by convention."""
 
 _STEP_DAYS = 4.0 / 1440.0
 _SPOT_STEP_DAYS = 1.0 / 24.0
@@ -35,12 +32,14 @@ _WORDS = {
 
 
 def moon_events(
-    first_day: float, last_day: float, site: Site | None = None, *, ephemeris: str = "builtin"
+    body: Body, first_day: float, last_day: float, site: Site | None = None, *, ephemeris: str = "builtin"
 ) -> tuple[Event, ...]:
-    """Return the events of Jupiter's moons between two instants, in the order of time.
+    """Return the events of a planet's moons between two instants, in the order of time.
 
     Parameters
     ----------
+    body : Body
+        The planet.
     first_day, last_day : float
         TT days since 2000-01-01 12:00.
     site : Site, optional
@@ -48,14 +47,14 @@ def moon_events(
     ephemeris : str
         "builtin" or "de440".
     """
-    tracks = _Tracks(site, ephemeris)
+    tracks = _Tracks(body, site, ephemeris)
     count = max(2, int(np.ceil((last_day - first_day) / _STEP_DAYS)) + 1)
     days = np.linspace(first_day, last_day, count)
     found = [
         event
-        for index, moon in enumerate(load_body("jupiter").satellites)
+        for index, moon in enumerate(tracks.at(days))
         for kind, quantity in _QUANTITIES.items()
-        for event in _contacts(tracks, days, index, moon, kind, quantity)
+        for event in _contacts(tracks, days, index, moon.name, kind, quantity)
     ]
     return tuple(sorted(found, key=lambda event: event.day_tt))
 
@@ -63,15 +62,15 @@ def moon_events(
 class _Tracks:
     """The moons at some days; the last long list is kept, since every search begins with it."""
 
-    def __init__(self, site: Site | None, ephemeris: str) -> None:
-        self.site, self.ephemeris = site, ephemeris
+    def __init__(self, body: Body, site: Site | None, ephemeris: str) -> None:
+        self.body, self.site, self.ephemeris = body, site, ephemeris
         self._days: FloatArray | None = None
         self._kept: tuple[MoonTrack, ...] = ()
 
     def at(self, days: FloatArray) -> tuple[MoonTrack, ...]:
         if days is self._days:
             return self._kept
-        tracks = moon_table("jupiter", tt_to_time(days), self.site, ephemeris=self.ephemeris)
+        tracks = moon_table(self.body, tt_to_time(days), self.site, ephemeris=self.ephemeris)
         if self._days is None:
             self._days, self._kept = days, tracks
         return tracks
@@ -115,36 +114,41 @@ def _contacts(
             continue
         begins = sign > 0
         what = _WORDS[kind][0 if begins else 1].format(moon=moon.capitalize())
-        yield Event(float(day), f"{kind} {'begins' if begins else 'ends'}", "jupiter", what, moon)
+        yield Event(float(day), f"{kind} {'begins' if begins else 'ends'}", tracks.body.name, what, moon)
 
 
-def red_spot_events(
-    first_day: float, last_day: float, longitude_deg: float | None = None, *, ephemeris: str = "builtin"
+def spot_events(
+    body: Body, first_day: float, last_day: float, longitude_deg: float | None = None, *, ephemeris: str = "builtin"
 ) -> tuple[Event, ...]:
-    """Return the passages of Jupiter's red spot through the middle of the disc.
+    """Return the passages of a body's drifting spot through the middle of the disc; none without a spot.
 
     Parameters
     ----------
+    body : Body
+        The planet.
     first_day, last_day : float
         TT days since 2000-01-01 12:00.
     longitude_deg : float, optional
-        System II longitude of the spot; default carried on from older positions, with the time's
+        Longitude of the spot, in the system of its map; default carried on from older positions, with the time's
         uncertainty in the words.
     ephemeris : str
         "builtin" or "de440".
     """
-    body = load_body("jupiter")
+    spot = oval_section(body)
+    if spot is None or body.orientation is None:
+        return ()
     doubt_min = 0.0
     if longitude_deg is None:
-        longitude_deg, doubt_deg = red_spot_longitude(body, J2000 + 0.5 * (first_day + last_day)) or (0.0, 0.0)
-        doubt_min = doubt_deg / 360.0 * JUPITER_TURN_MIN
+        longitude_deg, doubt_deg = oval_longitude(spot, J2000 + 0.5 * (first_day + last_day))
+        turn_min = 1440.0 * 360.0 / abs(float(body.orientation.rotation[body.longitude_system][1]))
+        doubt_min = doubt_deg / 360.0 * turn_min
     note = f" (+-{doubt_min:.0f} min)" if doubt_min >= 2.0 else ""
 
     def away(days: FloatArray) -> FloatArray:
-        table = apparition_table("jupiter", tt_to_time(days), ephemeris=ephemeris)
-        return wrapped(table.central_meridian_deg["II"] - longitude_deg)
+        table = apparition_table(body, tt_to_time(days), ephemeris=ephemeris)
+        return wrapped(table.central_meridian_deg[body.longitude_system] - longitude_deg)
 
     count = max(3, int(np.ceil((last_day - first_day) / _SPOT_STEP_DAYS)) + 1)
     found, _ = crossings(away, np.linspace(first_day, last_day, count))
-    what = f"red spot in the middle of the disc{note}"
-    return tuple(Event(float(day), "red spot", "jupiter", what, "red spot") for day in found)
+    what = f"{spot['name']} in the middle of the disc{note}"
+    return tuple(Event(float(day), spot["name"], body.name, what, spot["name"]) for day in found)

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simulate.bodies import Body, load_body
+from simulate.bodies.traits import LIMB_HORIZON_DEG
 from simulate.geometry.clock import tt_days, utc_text
 from simulate.geometry.earth import horizontal, zenith_of
 from simulate.geometry.ephemeris import load_ephemeris
-from simulate.geometry.rise_set import LIMB_HORIZON_DEG, LOWEST_DEG, night_merit, night_of
+from simulate.geometry.rise_set import LOWEST_DEG, night_merit, night_of
 from simulate.geometry.sight import Observer, look_at, make_observer
 from simulate.geometry.site import Site
 from simulate.geometry.vectors import FloatArray
@@ -59,7 +61,7 @@ def sun_events(first_day: float, last_day: float, site: Site, *, ephemeris: str 
     for name, level in TWILIGHTS:
 
         def above(some: FloatArray, level: float = level) -> FloatArray:
-            return altitudes("sun", make_observer(some, site, load_ephemeris(ephemeris)), site) - level
+            return altitudes(load_body("sun"), make_observer(some, site, load_ephemeris(ephemeris)), site) - level
 
         for day, sign in zip(*crossings(above, days, rounds=2), strict=True):
             if name == "sun":
@@ -70,9 +72,9 @@ def sun_events(first_day: float, last_day: float, site: Site, *, ephemeris: str 
     return tuple(sorted(found, key=lambda event: event.day_tt))
 
 
-def altitudes(body: str, observer: Observer, site: Site) -> FloatArray:
+def altitudes(body: Body, observer: Observer, site: Site) -> FloatArray:
     """Return airless altitudes of a body, deg, shape (n,); the star stands in the zenith."""
-    if body == "star":
+    if body.kind == "star":
         direction = zenith_of(site, observer.axes)
     else:
         direction = observer.axes.to_date(look_at(body, observer).apparent)
@@ -108,14 +110,14 @@ class BestMoments:
 
 
 def best_moments(
-    body: str, noons_tt: FloatArray, site: Site, *, lowest_deg: float = LOWEST_DEG, ephemeris: str = "builtin"
+    body: Body, noons_tt: FloatArray, site: Site, *, lowest_deg: float = LOWEST_DEG, ephemeris: str = "builtin"
 ) -> BestMoments:
     """Return a body's best moments of the nights that follow some noons, to 2 minutes (twilight: to 1).
 
     Parameters
     ----------
-    body : str
-        A planet, "moon" or "star".
+    body : Body
+        Anything but the Sun.
     noons_tt : array, shape (nights,)
         Local noons, TT days since 2000-01-01 12:00 (`noon_of`).
     site : Site
@@ -126,7 +128,7 @@ def best_moments(
         "builtin" or "de440".
     """
     # what is looked at in twilight is up for less than an hour
-    offsets = np.arange(0.0, 1.0, _NIGHT_STEP_DAYS / (2.0 if body in ("mercury", "venus", "moon") else 1.0))
+    offsets = np.arange(0.0, 1.0, _NIGHT_STEP_DAYS / (2.0 if body.observing.in_twilight else 1.0))
     at_once = max(1, _ROWS_AT_ONCE // len(offsets))
     noons = np.asarray(noons_tt, dtype=float)
     rows = [
@@ -137,7 +139,7 @@ def best_moments(
 
 
 def _moments(
-    body: str, noons: FloatArray, offsets: FloatArray, site: Site, lowest_deg: float, ephemeris: str
+    body: Body, noons: FloatArray, offsets: FloatArray, site: Site, lowest_deg: float, ephemeris: str
 ) -> tuple[FloatArray, ...]:
     days = noons[:, None] + offsets
     altitude, sun, merit = _sampled(body, days, site, lowest_deg, ephemeris)
@@ -152,12 +154,12 @@ def _moments(
 
 
 def _sampled(
-    body: str, days: FloatArray, site: Site, lowest_deg: float, ephemeris: str
+    body: Body, days: FloatArray, site: Site, lowest_deg: float, ephemeris: str
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return altitudes of body and Sun, and the merit, shape (nights, moments)."""
     observer = make_observer(days.ravel(), site, load_ephemeris(ephemeris))
     altitude = altitudes(body, observer, site).reshape(days.shape)
-    sun = altitudes("sun", observer, site).reshape(days.shape)
+    sun = altitudes(load_body("sun"), observer, site).reshape(days.shape)
     return altitude, sun, night_merit(body, altitude, sun, lowest_deg)
 
 
@@ -166,13 +168,15 @@ def noon_of(date: str, site: Site) -> float:
     return float(tt_days(night_of(date, site)[0]))
 
 
-def daylight_moment(body: str, noon_tt: float, site: Site, *, ephemeris: str = "builtin") -> tuple[float, float] | None:
+def daylight_moment(
+    body: Body, noon_tt: float, site: Site, *, ephemeris: str = "builtin"
+) -> tuple[float, float] | None:
     """Return when a body stands highest while the Sun is up, and its altitude; None if never above 5 deg.
 
     Parameters
     ----------
-    body : str
-        A planet.
+    body : Body
+        A bright one.
     noon_tt : float
         Local noon; the day from midnight to midnight about it is looked at.
     site : Site
@@ -182,7 +186,7 @@ def daylight_moment(body: str, noon_tt: float, site: Site, *, ephemeris: str = "
     """
     days = noon_tt + np.arange(-0.5, 0.5, 5.0 / 1440.0)
     observer = make_observer(days, site, load_ephemeris(ephemeris))
-    altitude, sun = altitudes(body, observer, site), altitudes("sun", observer, site)
+    altitude, sun = altitudes(body, observer, site), altitudes(load_body("sun"), observer, site)
     by_day = np.where(sun > 0.0, altitude, -90.0)
     best = int(np.argmax(by_day))
     return (float(days[best]), float(by_day[best])) if by_day[best] > LOWEST_DEG else None

@@ -10,7 +10,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from types import MappingProxyType
 
 import numpy as np
 
@@ -36,9 +35,6 @@ ALTITUDES_DEG = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0, 90.0)
 
 VISIBLE_NM = (400.0, 700.0)
 """Ends of the spectrum that an uncorrected colour picture takes in, nm."""
-
-STANDARD_FACES = MappingProxyType({"mars": ("syrtis major", 290.0)})
-"""Feature and west longitude that is turned to the middle, so that dates are compared by the same face."""
 
 
 @dataclass(frozen=True)
@@ -203,7 +199,7 @@ def standing_features(body: Body) -> tuple[JudgedFeature, ...]:
     All but moons and their shadows, which come and go within hours; and for planets that are worth a
     look when they are full, all but the phase.
     """
-    crescents = body.name in ("mercury", "venus", "moon")
+    crescents = body.shows_phases
     return tuple(
         feature
         for feature in judged_features(body)
@@ -213,21 +209,21 @@ def standing_features(body: Body) -> tuple[JudgedFeature, ...]:
     )
 
 
-def standard_face(seen: Apparition, options: ViewOptions) -> tuple[Apparition, ViewOptions]:
-    """Return the same geometry with the body turned to its standard face.
+def standard_face(body: Body, seen: Apparition, options: ViewOptions) -> tuple[Apparition, ViewOptions]:
+    """Return the same geometry with the body turned to the face that its data file names for comparing dates.
 
     Mars shows Syrtis Major, Jupiter its red spot; others are left as they are.
     """
-    if seen.body == "jupiter":
-        scene = replace(options.scene, red_spot_longitude_deg=seen.central_meridian_deg["II"])
-        return seen, replace(options, scene=scene)
-    if seen.body not in STANDARD_FACES:
+    middle = seen.central_meridian_deg.get(body.longitude_system)
+    if not body.observing.face or middle is None:
         return seen, options
-    _, wanted = STANDARD_FACES[seen.body]
-    system, middle = next(iter(seen.central_meridian_deg.items()))
-    sun = (seen.sub_solar_longitude_deg[system] + wanted - middle) % 360.0
-    turned = replace(seen, central_meridian_deg={system: wanted}, sub_solar_longitude_deg={system: sun})
-    return turned, options
+    wanted = body.observing.face_longitude_deg
+    if wanted is None:  # a drifting spot comes to the face, which shows all else as it is
+        return seen, replace(options, scene=replace(options.scene, red_spot_longitude_deg=middle))
+    by = wanted - middle
+    meridians = {key: (value + by) % 360.0 for key, value in seen.central_meridian_deg.items()}
+    suns = {key: (value + by) % 360.0 for key, value in seen.sub_solar_longitude_deg.items()}
+    return replace(seen, central_meridian_deg=meridians, sub_solar_longitude_deg=suns), options
 
 
 def merit_of(lines: tuple[FeatureLine, ...]) -> float:

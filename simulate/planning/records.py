@@ -24,6 +24,7 @@ from simulate.values.arrays import frozen_array
 
 if TYPE_CHECKING:
     from simulate.air import Sky
+    from simulate.bodies import Body
     from simulate.geometry import Apparition, Site
     from simulate.instruments import Instrument
 
@@ -39,8 +40,8 @@ class Season:
 
     Parameters
     ----------
-    body : str
-        Name.
+    subject : Body
+        What is looked at.
     instrument : Instrument
         Through which it is looked at.
     site : Site or None
@@ -72,7 +73,7 @@ class Season:
         Reservations.
     """
 
-    body: str
+    subject: Body
     instrument: Instrument
     site: Site | None
     sky: Sky
@@ -86,6 +87,11 @@ class Season:
     judged: tuple[tuple[int, tuple[FeatureLine, ...]], ...] = ()
     strip: tuple[View, ...] = ()
     warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def body(self) -> str:
+        """Name of the subject."""
+        return self.subject.name
 
     def __getstate__(self) -> dict[str, Any]:
         """Return the fields with the read-only mapping as a plain one, which other processes can be sent."""
@@ -374,8 +380,8 @@ class Plan:
 
     Parameters
     ----------
-    body : str
-        Name.
+    subject : Body
+        What is looked at.
     instrument, site, sky : Instrument, Site, Sky
         Through what, from where, under which air.
     night : str
@@ -415,7 +421,7 @@ class Plan:
         Trade-offs, where they were asked for.
     """
 
-    body: str
+    subject: Body
     instrument: Instrument
     site: Site
     sky: Sky
@@ -436,6 +442,11 @@ class Plan:
     warnings: tuple[str, ...] = ()
     layer: MoonLayer | None = None
     trades: Trades | None = None
+
+    @property
+    def body(self) -> str:
+        """Name of the subject."""
+        return self.subject.name
 
     def __getstate__(self) -> dict[str, Any]:
         """Return the fields with the read-only mapping as a plain one, which other processes can be sent."""

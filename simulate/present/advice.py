@@ -132,7 +132,7 @@ def _lit_by(seen: Apparition, given_mag: float | None) -> str:
         return "by day (± 1)"
     if sun > -15.0:
         return "in twilight (± 1)"
-    if seen.body == "moon":
+    if (seen.moon_separation_deg or 1.0) < 0.01:  # the Moon itself
         return "beside the Moon (± 0.5)"
     if seen.moon_altitude_deg is not None and seen.moon_altitude_deg > 0 and (seen.moon_phase_angle_deg or 0) < 120:
         return "in moonlight (± 0.5)"
@@ -248,13 +248,14 @@ def red_spot_text(body: Body, seen: Apparition, given_deg: float | None = None) 
         System II longitude of the spot; default carried on from older positions.
     """
     found = red_spot_longitude(body, seen.jd_tt)
-    if found is None or "II" not in seen.central_meridian_deg:
+    system = body.longitude_system
+    if found is None or system not in seen.central_meridian_deg:
         return None
     longitude, doubt = (given_deg, 0.0) if given_deg is not None else found
     days = seen.jd_tt - J2000
-    one, two = (pole_and_meridian(body, days + shift)[2]["II"] for shift in (0.0, 1e-3))
+    one, two = (pole_and_meridian(body, days + shift)[2][system] for shift in (0.0, 1e-3))
     hours_per_deg = 0.024 / math.remainder(two - one, 360.0)
-    ahead = (longitude - seen.central_meridian_deg["II"]) % 360.0
+    ahead = (longitude - seen.central_meridian_deg[system]) % 360.0
     away = math.remainder(ahead, 360.0)
     spread = f" ± {doubt * hours_per_deg:.1f}" if doubt * hours_per_deg >= 0.05 else ""
     hours = abs(away) * hours_per_deg

@@ -70,7 +70,7 @@ def one_view(view: View, files: Mapping[str, Any]) -> dict[str, Any]:
         "exposure": plain(asdict(view.exposure)),
         "restoration": _restoration(view),
         "features": [plain(asdict(feature)) for feature in view.features],
-        "caution": caution_for(seen.elongation_deg, seen.sun_altitude_deg) if view.body != "star" else None,
+        "caution": caution_for(seen.elongation_deg, seen.sun_altitude_deg) if view.subject.kind != "star" else None,
         "inputs": plain(view.inputs),
         "files": {kind: str(path) for kind, path in files.items()},
     }

@@ -124,7 +124,7 @@ def _head(found: Limits) -> str:
         size += f", rings open by {abs(seen.ring_opening_deg):.1f} deg"
     when = seen.time_utc[:16].replace("T", " ")
     told = [
-        f'{found.body.capitalize()}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}" at the zenith; '
+        f'{found.subject.title}, {when} UTC: {size}; seeing {found.sky.seeing_arcsec:g}" at the zenith; '
         f"{_where(seen)}.",
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
@@ -219,10 +219,10 @@ def better_of(found: Limits) -> str:
     pairs = list(zip(*marks, strict=True))
     wins = [sum(pair[i] < pair[1 - i] for pair in pairs) for i in (0, 1)]
     if wins[0] == wins[1]:
-        return f"Neither of {' and '.join(sorted(names))} is better for {found.body.capitalize()} on the whole."
+        return f"Neither of {' and '.join(sorted(names))} is better for {found.subject.title} on the whole."
     best = int(wins[1] > wins[0])
     other = f"; {names[1 - best]} is better in {wins[1 - best]}" if wins[1 - best] else ""
-    return f"{names[best]} is better for {found.body.capitalize()}: in {wins[best]} of {len(pairs)} answers{other}."
+    return f"{names[best]} is better for {found.subject.title}: in {wins[best]} of {len(pairs)} answers{other}."
 
 
 def enlarging(found: Limits) -> list[str]:

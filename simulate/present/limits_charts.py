@@ -45,7 +45,7 @@ def write_charts(folder: str | Path, stem: str, found: Limits) -> dict[str, str]
 def _heading(board: Board, title: str, found: Limits) -> None:
     seen = found.apparition
     board.text(MARGIN, 40, title, 22, INK, bold=True)
-    told = f"{found.body.capitalize()}, {seen.time_utc[:10]}, {seen.equatorial_diameter_arcsec:.1f}″ across"
+    told = f"{found.subject.title}, {seen.time_utc[:10]}, {seen.equatorial_diameter_arcsec:.1f}″ across"
     if seen.ring_opening_deg is not None:
         told += f", rings open by {abs(seen.ring_opening_deg):.1f}°"
     first = found.instruments[0]
@@ -156,7 +156,7 @@ def budget_board(found: Limits) -> Board:
     board = Board(left + width + 190, 108 + row * (len(found.budget) + 1) + 62)
     board.text(MARGIN, 40, "Where the contrast goes", 22, INK, bold=True)
     board.text(
-        MARGIN, 64, f"{found.body.capitalize()}, {found.budget_feature}, through {found.instruments[0].name}", 13, QUIET
+        MARGIN, 64, f"{found.subject.title}, {found.budget_feature}, through {found.instruments[0].name}", 13, QUIET
     )
     before, y = 1.0, 92
     _bar(board, (left, y, width, row), "what enters", 1.0, "")

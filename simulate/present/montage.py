@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from simulate.bodies.body import body_title
 from simulate.errors import InputError
 from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
 from simulate.present.place import Display, lay
@@ -144,7 +143,7 @@ def _draw_cell(board: Board, view: View, cell: Cell, scale: float) -> None:
     if view.apparition.equatorial_diameter_arcsec == 0:
         light = light / max(float(light.max()), 1e-30)
     board.picture(cell.x, cell.y, light)
-    board.text(cell.x, cell.y + cell.height + 20, body_title(view.body), 14, INK, bold=True)
+    board.text(cell.x, cell.y + cell.height + 20, view.subject.title, 14, INK, bold=True)
     for number, line in enumerate(name_lines(board, view.instrument.name, cell.width + GAP - 4)):
         board.text(cell.x, cell.y + cell.height + 38 + 15 * number, line, 12, QUIET)
 

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 
-from simulate.bodies.body import body_title
 from simulate.geometry import Apparition
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.events import Event
@@ -212,7 +211,7 @@ def season_chart(season: Season) -> Board:
     lines = _event_lines(board, named)
     advice = [line for text in season.advice for line in board.wrapped(text, WIDTH - LEFT - RIGHT, 14)]
     board.resize(int(HEAD + len(drawn) * (PANEL + GAP) + 52 + 20 * len(advice) + 18 * len(lines) + 24))
-    _head(board, f"{body_title(season.body)} through {season.instrument.name}", _season_note(season))
+    _head(board, f"{season.subject.title} through {season.instrument.name}", _season_note(season))
     chart = Chart(board, HEAD, season.days_tt, season.usable)
     for first, last in spans(~season.usable):
         chart.shade(float(season.days_tt[first]), float(season.days_tt[last]), len(drawn), WARM)
@@ -249,12 +248,16 @@ def season_panels(season: Season) -> tuple[Panel, ...]:
         rings = ((column["ring_opening_sun_deg"], QUIET), (column["ring_opening_deg"], ACCENT))
         found.append(Panel("ring opening from the Earth, and from the Sun (dim), deg; north positive", rings))
         found.append(Panel("light of the rings relative to the globe", ((column["ring_globe_ratio"], DISC),), 0.0))
-    elif season.body in ("mercury", "venus"):
+    elif "apparent_lit_part" in column:
         lit = ((column["illuminated_fraction"], QUIET), (column["apparent_lit_part"], INK))
         found.append(Panel("lit part of the disc as it looks, and by geometry (dim)", lit, 0.0, 1.0))
-    elif season.body in ("mars", "moon"):
+    elif np.min(column["illuminated_fraction"]) < GIBBOUS:
         found.append(Panel("lit part of the disc", ((column["illuminated_fraction"], INK),), 0.0, 1.0))
     return tuple(found)
+
+
+GIBBOUS = 0.95
+"""Lit part of a disc below which its course is worth a panel of its own."""
 
 
 def _common_hour(times_utc: Sequence[str]) -> str | None:
@@ -296,8 +299,8 @@ def night_chart(plan: Plan) -> Board:
     moon = np.where(curve["moon_altitude_deg"] > 0, curve["moon_altitude_deg"], np.nan)
     own = (curve["altitude_deg"], ACCENT)
     title, lines = "altitude of the Moon, deg", (own,)
-    if plan.body != "moon":
-        title, lines = f"altitude of {body_title(plan.body)} and of the Moon (dim), deg", ((moon, QUIET), own)
+    if plan.subject.kind != "moon":
+        title, lines = f"altitude of {plan.subject.title} and of the Moon (dim), deg", ((moon, QUIET), own)
     drawn = (
         Panel(f"{title}; upright lines: sunset, Sun 6, 12 and 18 deg down, and back", lines, 0.0, 90.0),
         Panel("width to which a frame is sharp, arcsec", ((curve["delivered_fwhm_arcsec"], CLEAR),), 0.0),
@@ -310,7 +313,7 @@ def night_chart(plan: Plan) -> Board:
     rows = plan.events[:14]
     board.resize(int(HEAD + len(drawn) * (PANEL + GAP) + 60 + 20 * (len(words) + len(rows)) + 16))
     note = f"night of {plan.night} · {where_text(plan.site)} · seeing {plan.sky.seeing_arcsec:g}″"
-    _head(board, f"{body_title(plan.body)} through {plan.instrument.name}", note)
+    _head(board, f"{plan.subject.title} through {plan.instrument.name}", note)
     chart = Chart(board, HEAD, plan.days_tt, up)
     chart.shade(plan.window.from_tt, plan.window.until_tt, len(drawn), WARM)
     for event in plan.sun:
@@ -358,7 +361,7 @@ def strip_board(season: Season) -> Board:
     scale = side / cell
     width = max(2 * 28 + longest * cell + (longest - 1) * 14, 620)
     board = Board(width, 92 + len(lines) * (cell + 78) + 40)
-    board.text(28, 42, f"{body_title(season.body)} through {season.instrument.name}", 24, INK, bold=True)
+    board.text(28, 42, f"{season.subject.title} through {season.instrument.name}", 24, INK, bold=True)
     board.text(28, 68, _strip_note(season), 13, QUIET)
     for row, members in enumerate(lines):
         for column, index in enumerate(members):
@@ -400,7 +403,7 @@ def _face(view: View) -> str:
     if seen.ring_opening_deg is not None:
         lit = ring_face(seen.ring_opening_deg, seen.ring_opening_sun_deg or 0.0)
         return f", rings {seen.ring_opening_deg:+.1f}° {lit}".replace("-", "−")
-    if view.body == "mars":
+    if view.subject.observing.seasons:
         middle = next(iter(seen.central_meridian_deg.values()))
         return f", Ls {seen.solar_longitude_deg:.0f}°, meridian {middle:.0f}°"
     return f", {seen.illuminated_fraction:.0%} lit" if seen.illuminated_fraction < 0.985 else ""

@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from simulate.bodies.body import body_title
 from simulate.judging import FLOOR
 from simulate.planning.nights import times_of
 from simulate.planning.records import CaptureCard, MoonCard, Plan, Season, Trades
@@ -33,7 +32,7 @@ def season_text(season: Season, *, plain: bool = False) -> str:
         Use ASCII only.
     """
     where = where_text(season.site)
-    title = f"{body_title(season.body)} through {season.instrument.name}, {where}"
+    title = f"{season.subject.title} through {season.instrument.name}, {where}"
     lines = [*textwrap.wrap(title, WIDE), ""]
     for sentence in season.advice:
         lines += textwrap.wrap(sentence, WIDE, subsequent_indent="  ")
@@ -68,9 +67,9 @@ def _last_column(season: Season) -> tuple[str, Callable[[int], str]]:
     if "ring_opening_deg" in column:
         opening, sun = column["ring_opening_deg"], column["ring_opening_sun_deg"]
         return "rings", lambda i: f"{opening[i]:+.1f}° {ring_face(opening[i], sun[i])}"
-    if season.body in ("mercury", "venus"):
+    if season.subject.inside_earths_orbit:
         return "from Sun", lambda i: f"{column['elongation_deg'][i]:.0f}°"
-    if season.body == "mars":
+    if season.subject.observing.seasons:
         return "Ls / face", lambda i: f"{column['solar_longitude_deg'][i]:.0f}/{season.central_meridian_deg[i]:.0f}°"
     return "face", lambda i: f"{season.central_meridian_deg[i]:.0f}°"
 
@@ -98,7 +97,7 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
     plain : bool
         Use ASCII only.
     """
-    title = f"{body_title(plan.body)} through {plan.instrument.name}, night of {plan.night}, {where_text(plan.site)}"
+    title = f"{plan.subject.title} through {plan.instrument.name}, night of {plan.night}, {where_text(plan.site)}"
     lines = [*textwrap.wrap(title, WIDE), ""]
     for sentence in plan.advice:
         lines += textwrap.wrap(sentence, WIDE, subsequent_indent="  ")
@@ -120,7 +119,7 @@ def plan_text(plan: Plan, *, plain: bool = False) -> str:
 
 def curve_table(plan: Plan) -> list[str]:
     """Return the curve of the night every half an hour; a star marks the best window."""
-    curve, moon = plan.curve, plan.body != "moon"  # the Moon's own altitude is told once
+    curve, moon = plan.curve, plan.subject.kind != "moon"  # the Moon's own altitude is told once
     lines = [f"    UTC   alt from airmass  sharp dispersion   Sun {' Moon ' if moon else ''} meridian"]
     for i, time in enumerate(plan.times_utc):
         if time[14:16] not in ("00", "30") or curve["altitude_deg"][i] <= 0.0:
@@ -151,7 +150,8 @@ def _meridian(plan: Plan, index: int) -> str:
     column = plan.curve.get("central_meridian_deg")
     if column is None:
         return "-"
-    return f"{'II ' if plan.body == 'jupiter' else ''}{column[index]:.0f}°"
+    system = plan.subject.longitude_system
+    return f"{system + ' ' if system else ''}{column[index]:.0f}°"
 
 
 def sun_lines(plan: Plan) -> list[str]:
@@ -305,7 +305,7 @@ def ranking_text(plans: Sequence[Plan], refused: Sequence[str], *, plain: bool =
         clear = sum(line.verdict == "clear" for line in plan.features)
         seen = plan.apparition
         lines.append(
-            f"{rank:>3} {body_title(plan.body):<9} {plan.instrument.name[:24]:<24} "
+            f"{rank:>3} {plan.subject.title:<9} {plan.instrument.name[:24]:<24} "
             f"{window[0][11:16]}-{window[1][11:16]}  {seen.altitude_deg or 0.0:4.0f}° "
             f"{seen.equatorial_diameter_arcsec:5.1f}″ {plan.sharp_arcsec:5.2f}″ {clear:5d}"
         )

@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, PngImagePlugin
 
-from simulate.bodies.body import body_title
 from simulate.planning.records import CaptureCard, MoonLayer, Plan, Trades
 from simulate.planning.search import spans
 from simulate.planning.sharpening import NOISE_LIMIT
@@ -68,7 +67,7 @@ def trades_board(plan: Plan) -> Board:
     plots = _plots(plan, trades)
     foot = HEAD + math.ceil(len(plots) / 2) * (PLOT_HEIGHT + GAP)
     board.resize(foot + 20 * len(words) + 24)
-    board.text(LEFT, 42, f"{body_title(plan.body)} through {plan.instrument.name}", 24, INK, bold=True)
+    board.text(LEFT, 42, f"{plan.subject.title} through {plan.instrument.name}", 24, INK, bold=True)
     told = f"night of {plan.night}; exposure {1000 * plan.card.exposure_s:.3g} ms"
     told += f"; the feature judged: {trades.feature}" if trades.feature else ""
     board.text(LEFT, 68, f"{told}; upright lines: what the card says", 13, QUIET)

@@ -8,8 +8,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from simulate.bodies import load_body
-from simulate.bodies.body import body_title
 from simulate.present.advice import MOON_STATES
 from simulate.present.board import (
     ACCENT,
@@ -128,7 +126,7 @@ def draw_sheet(view: View, *, as_mounted: bool = False) -> Board:
 
 def _caution(view: View) -> str | None:
     seen = view.apparition
-    return None if view.body == "star" else caution_for(seen.elongation_deg, seen.sun_altitude_deg)
+    return None if view.subject.kind == "star" else caution_for(seen.elongation_deg, seen.sun_altitude_deg)
 
 
 def _layout(view: View, ruler: Board, caution: str | None) -> Layout:
@@ -145,7 +143,7 @@ def _layout(view: View, ruler: Board, caution: str | None) -> Layout:
 
 def _draw_head(board: Board, view: View) -> None:
     seen = view.apparition
-    title = body_title(view.body)
+    title = view.subject.title
     board.text(MARGIN, 56, title, 32, INK, bold=True)
     board.text(MARGIN + board.measure(title, 32, bold=True) + 16, 56, f"through {view.instrument.name}", 20, QUIET)
     board.text(WIDTH - MARGIN, 42, when_text(seen.time_utc), 15, INK, align="right")
@@ -156,7 +154,7 @@ def _draw_head(board: Board, view: View) -> None:
 def field_arcsec(view: View) -> float:
     """Return the side of the square of sky that the panels show, arcsec."""
     width = view.apparition.equatorial_diameter_arcsec
-    body = load_body(view.body)
+    body = view.subject
     if body.rings and body.equatorial_radius_km:
         width *= max(ring.outer_km for ring in body.rings) / body.equatorial_radius_km
     wanted = max(SMALLEST_MARGIN * width, 14 * view.optics.diffraction_fwhm_arcsec)

@@ -15,8 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from simulate.bodies import feature_names, load_body
-from simulate.bodies.body import body_title
+from simulate.bodies import feature_names
 from simulate.geometry import EarthShadow
 from simulate.geometry.shadow_light import UMBRA_DOUBT, light_text
 from simulate.present.advice import (
@@ -178,14 +177,14 @@ def distance_text(seen: Any) -> str:
 
 def _changing_lines(view: View) -> list[tuple[str, str]]:
     """What changes on a body within hours or months, where its data file tells it."""
-    seen, body = view.apparition, load_body(view.body)
+    seen, body = view.apparition, view.subject
     without = view.inputs.get("without") or ()
     drawn = "red spot" not in without and not view.inputs.get("map")  # a map of one's own has its own spot
     spot = red_spot_text(body, seen, view.inputs.get("red_spot_longitude_deg")) if drawn else None
     lines = (
         ("Season", season_text(body, seen)),
         ("Red spot", spot),
-        ("Moons", moons_text(seen, body_title(view.body))),
+        ("Moons", moons_text(seen, view.subject.title)),
     )
     return [(label, text) for label, text in lines if text is not None]
 
@@ -238,7 +237,7 @@ def _sky_facts(view: View) -> list[Fact]:
             lines.append(("Corrector", gain))
     if seen.sun_altitude_deg is not None:
         lines.append(("Sun", f"at altitude {_signed(seen.sun_altitude_deg, 0)}°"))
-    if seen.moon_separation_deg is not None and view.body != "moon":
+    if seen.moon_separation_deg is not None and view.subject.kind != "moon":
         lines.append(("Moon", _moon_text(seen)))
     light = sky_text(seen, optics, getattr(view.sky, "sky_brightness_mag", None))
     if light is not None:
@@ -285,7 +284,7 @@ def _telescope_facts(view: View) -> list[Fact]:
     lines.append(("Sampling", sampling_text(optics)))
     lines.append(("Critical", critical_text(view)))
     lines.append(("Enlarging", enlarging_text(view.instrument.telescope.aperture_mm, optics.pixel_scale_arcsec)))
-    if view.body == "moon":
+    if view.subject.kind == "moon":
         lines.append(("On the Moon", on_the_moon_text(view.apparition, optics.delivered_fwhm_arcsec)))
     return [Fact("telescope", label, text) for label, text in lines]
 
@@ -417,8 +416,8 @@ def instrument_text(instrument: Any) -> str:
 def _choices(view: View) -> list[str]:
     """What the user chose about the picture, where it is not the usual."""
     given = view.inputs
-    own = feature_names(load_body(view.body), minor=True)
-    shown = str(load_body(view.body).sections.get("map", {}).get("shown", ""))
+    own = feature_names(view.subject, minor=True)
+    shown = str(view.subject.sections.get("map", {}).get("shown", ""))
     parts = []
     if given.get("map"):
         parts.append(f"the face is a map of your own, {given['map']}")
@@ -429,8 +428,8 @@ def _choices(view: View) -> list[str]:
     if given.get("without"):
         parts.append("left out: " + ", ".join(given["without"]))
     if given.get("red_spot_longitude_deg") is not None and "red spot" in own:
-        parts.append(f"red spot at System II {given['red_spot_longitude_deg']:g}°")
-    if given.get("dust") and view.body == "mars":
+        parts.append(f"red spot at System {view.subject.longitude_system} {given['red_spot_longitude_deg']:g}°")
+    if given.get("dust") and "dust_brightening" in view.subject.sections.get("map", {}):
         parts.append(f"dust {given['dust']:g}")
     return parts
 
@@ -449,7 +448,7 @@ def summary(view: View, *, width: int = 80, plain: bool = False) -> str:
     """
     seen = view.apparition
     lines = [
-        f"{body_title(view.body)} through {view.instrument.name}, {when_text(seen.time_utc)}",
+        f"{view.subject.title} through {view.instrument.name}, {when_text(seen.time_utc)}",
         where_text(seen.site),
         "",
     ]
@@ -464,7 +463,7 @@ def summary(view: View, *, width: int = 80, plain: bool = False) -> str:
     lines += _verdict_text(view, width)
     for warning in view.warnings:
         lines += ["", *textwrap.wrap(f"Note: {warning}", width)]
-    caution = caution_for(seen.elongation_deg, seen.sun_altitude_deg) if view.body != "star" else None
+    caution = caution_for(seen.elongation_deg, seen.sun_altitude_deg) if view.subject.kind != "star" else None
     if caution:
         lines += ["", *textwrap.wrap(caution, width)]
     text = "\n".join(lines)

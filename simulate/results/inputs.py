@@ -27,6 +27,7 @@ def view_inputs(
     """Return everything that made a view, as plain values that JSON can hold."""
     return {
         "body": body.name,
+        "body_data": body.fingerprint,
         "instrument": asdict(instrument),
         "time": seen.time_utc,
         "site": None if seen.site is None else asdict(seen.site),

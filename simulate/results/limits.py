@@ -11,6 +11,7 @@ import numpy.typing as npt
 from simulate.judging import Judgement, Thresholds, Word
 
 if TYPE_CHECKING:
+    from simulate.bodies import Body
     from simulate.geometry import Apparition
     from simulate.instruments import Instrument
 
@@ -66,8 +67,8 @@ class Limits:
 
     Parameters
     ----------
-    body : str
-        Name.
+    subject : Body
+        What is looked at.
     apparition : Apparition
         How it stands, satellites aside.
     instruments : tuple of Instrument
@@ -100,7 +101,7 @@ class Limits:
         Reservations.
     """
 
-    body: str
+    subject: Body
     apparition: Apparition
     instruments: tuple[Instrument, ...]
     apertures_mm: tuple[float, ...]
@@ -118,3 +119,8 @@ class Limits:
     floor: float
     sky: Any
     warnings: tuple[str, ...] = ()
+
+    @property
+    def body(self) -> str:
+        """Name of the subject."""
+        return self.subject.name

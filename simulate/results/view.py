@@ -19,6 +19,7 @@ from simulate.values.arrays import frozen_array
 from simulate.values.grid import Grid
 
 if TYPE_CHECKING:
+    from simulate.bodies import Body
     from simulate.geometry import Apparition
     from simulate.instruments import Instrument
     from simulate.scene import Scene
@@ -211,8 +212,8 @@ class View:
 
     Parameters
     ----------
-    body : str
-        Name as the command line takes it ("jupiter").
+    subject : Body
+        What is looked at.
     instrument : Instrument
         Telescope, camera and mount.
     apparition : Apparition
@@ -252,7 +253,7 @@ class View:
         Version of this package.
     """
 
-    body: str
+    subject: Body
     instrument: Instrument
     apparition: Apparition
     scene: Scene
@@ -275,3 +276,8 @@ class View:
     warnings: tuple[str, ...] = ()
     seed: int = 0
     version: str = ""
+
+    @property
+    def body(self) -> str:
+        """Name of the subject."""
+        return self.subject.name

@@ -39,7 +39,7 @@ def scene_feature_names(body: Body) -> tuple[str, ...]:
     "shadow of io" ...           no shadow of this satellite on the planet
     ===========================  =======================================================
     """
-    if body.kind == "star":
+    if body.self_luminous:
         return ()
     names = [*feature_names(body, minor=True), PHASE]
     if body.scattering.law == "minnaert":
@@ -47,7 +47,8 @@ def scene_feature_names(body: Body) -> tuple[str, ...]:
     if body.rings:
         names += [RINGS, RING_SHADOW, GLOBE_SHADOW, FILLED_GAP, *map(ring_feature_name, body.rings)]
     if body.satellites:
-        names += [MOONS, *body.satellites, *(SHADOW_OF + name for name in body.satellites)]
+        names += [MOONS]
+        names += [moon.name for moon in body.satellites] + [SHADOW_OF + moon.name for moon in body.satellites]
     return tuple(dict.fromkeys(names))
 
 

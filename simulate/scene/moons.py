@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import numpy.typing as npt
 
-from simulate.bodies import Ring, load_body
+from simulate.bodies import Body, Ring
 from simulate.bodies.spectra import body_photon_flux
 from simulate.geometry.shadow_light import shadow_light
 from simulate.scene.ellipsoid import Ellipsoid, SurfacePoints
@@ -63,7 +63,7 @@ def drawn_moons(apparition: Apparition, without: frozenset[str]) -> list[MoonSta
 
 
 def moon_shadows(
-    apparition: Apparition, globe: Ellipsoid, km_per_arcsec: float, without: frozenset[str]
+    apparition: Apparition, planet: Body, globe: Ellipsoid, km_per_arcsec: float, without: frozenset[str]
 ) -> list[Shade]:
     """Return what the satellites' shadows do to the globe.
 
@@ -71,6 +71,8 @@ def moon_shadows(
     ----------
     apparition : Apparition
         Where satellites and Sun stand.
+    planet : Body
+        Whose satellites they are.
     globe : Ellipsoid
         The planet.
     km_per_arcsec : float
@@ -85,8 +87,8 @@ def moon_shadows(
     for moon in apparition.moons:
         if SHADOW_OF + moon.name in without:
             continue
-        body = load_body(moon.name)
-        shadow = MoonShadow(moon.name, np.asarray(moon.shadow_position_km), body.equatorial_radius_km, sun)
+        radius_km = planet.satellite(moon.name).equatorial_radius_km
+        shadow = MoonShadow(moon.name, np.asarray(moon.shadow_position_km), radius_km, sun)
         if shadow.touches(globe.equatorial * km_per_arcsec):
             shades.append(Shade(shadow, km_per_arcsec, (moon.shadow_east_arcsec, moon.shadow_north_arcsec)))
     return shades
@@ -160,6 +162,7 @@ def add_moons(
     radiance: npt.NDArray[np.float32],
     grid: Grid,
     moons: list[MoonState],
+    planet: Body,
     backdrop: Backdrop,
     apparition: Apparition,
     bins: SpectralBins,
@@ -169,10 +172,10 @@ def add_moons(
     for moon in moons:
         if moon.sunlit_fraction <= 0:
             continue
-        flux = body_photon_flux(load_body(moon.name), moon.magnitude, bins) * moon.sunlit_fraction
+        flux = body_photon_flux(planet.satellite(moon.name), moon.magnitude, bins) * moon.sunlit_fraction
         behind = moon.position_km[2] < 0
         if _is_disc(moon, grid, backdrop.globe):
-            _draw_disc(radiance, grid, moon, flux, backdrop, apparition, bins)
+            _draw_disc(radiance, grid, moon, planet.satellite(moon.name), flux, backdrop, apparition, bins)
             drawn.append(moon.name)
             continue
         light = visible_fraction(moon, backdrop) if behind or backdrop.rings else 1.0
@@ -197,6 +200,7 @@ def _draw_disc(
     radiance: npt.NDArray[np.float32],
     grid: Grid,
     moon: MoonState,
+    known: Body,
     flux: FloatArray,
     backdrop: Backdrop,
     apparition: Apparition,
@@ -204,7 +208,7 @@ def _draw_disc(
 ) -> None:
     place = (moon.east_arcsec, moon.north_arcsec)
     sphere = Ellipsoid(moon.radius_arcsec, moon.radius_arcsec, (0, 1, 0), apparition.sun_direction, place)
-    globe = Globe(sphere, law_of(load_body(moon.name), bins.centres_nm))
+    globe = Globe(sphere, law_of(known, bins.centres_nm))
     disc = draw_globe(grid, globe, len(bins))
     light = disc.light * (flux / globe.integral()).astype(np.float32)[:, None, None]
     body = disc.body

@@ -58,12 +58,6 @@ if TYPE_CHECKING:
 
 FloatArray = npt.NDArray[np.floating]
 
-TWILIGHT_DEG = {"venus": 5.0}
-"""How far sunlight reaches beyond the terminator. Venus: chosen so that the limb is brighter than a
-thousandth of its middle as far beyond the half circle as reported, by 5 to 10 deg at a phase angle of
-165 deg, 20 to 40 deg at 172 deg, all round from 177 deg on (from memory, +-50 %); the haze above
-the clouds does it. Other bodies: none that shows."""
-
 _REFERENCE_CELLS = 100.0
 """Cells on the radius of the grid that ties globe and rings to the magnitude, good to 0.05 %."""
 
@@ -111,13 +105,13 @@ def render(
     if known.name != apparition.body:
         raise InputError("body", known.name, f"the apparition is that of {apparition.body}")
     check_without(known, chosen.without)
-    if known.disc_radius_km == 0:
+    if known.is_point:
         return _point_scene(apparition, known, grid, bins)
     subject = _Subject(apparition, known, bins, chosen, grid.step_arcsec)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
     shades: list[Shade | EarthShade] = []
     if chosen.moons:
-        shades += moon_shadows(apparition, subject.ellipsoid, subject.km_per_arcsec, subject.without)
+        shades += moon_shadows(apparition, known, subject.ellipsoid, subject.km_per_arcsec, subject.without)
     backdrop = Backdrop(subject.ellipsoid)
     scale = 1.0
     if known.rings:
@@ -137,7 +131,7 @@ def render(
     drawn: tuple[str, ...] = ()
     if chosen.moons:
         moons = drawn_moons(apparition, subject.without)
-        points, drawn = add_moons(radiance, grid, moons, backdrop, apparition, bins)
+        points, drawn = add_moons(radiance, grid, moons, known, backdrop, apparition, bins)
     return Scene(grid, bins, radiance, points, apparition, scale, drawn)
 
 
@@ -200,8 +194,9 @@ class _Subject:
         radius = disc_radius_arcsec(self.apparition, self.body)
         polar = radius * self.body.disc_polar_radius_km / self.body.disc_radius_km
         sun = (0.0, 0.0, 1.0) if PHASE in self.without else self.apparition.sun_direction
-        twilight = TWILIGHT_DEG.get(self.body.name, 0.0)
-        return Ellipsoid(radius, polar, self.apparition.pole_direction, sun, twilight_deg=twilight)
+        return Ellipsoid(
+            radius, polar, self.apparition.pole_direction, sun, twilight_deg=self.body.scattering.twilight_deg
+        )
 
     def ring_view(self) -> RingView:
         seen = self.apparition

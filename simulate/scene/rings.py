@@ -35,17 +35,6 @@ _PHASE_SLOPE = 0.026
 """Fading of the rings with the phase angle, mag/deg: that of globe and rings together (equation 10 of
 Mallama & Hilton 2018), the globe alone fading about as fast."""
 
-_UNLIT_SHARE = {
-    "A inner": 1.70,
-    "A outer": 1.70,
-    "Cassini Division": 1.70,
-    "B inner": 0.66,
-    "B core": 0.66,
-    "B outer": 0.66,
-}
-"""Unlit face relative to the mean of all rings: B is 1.8 times fainter than A and the Cassini
-Division (Brunier & Dollfus, abstract), with the light-weighted mean kept at 1."""
-
 _UNLIT_CEILING = 0.08
 """Largest ratio of the unlit to the lit face, the one measured with the Sun 1.0 deg high (Brunier &
 Dollfus); no measurement supports a larger one nearer to the Sun's crossing."""
@@ -149,13 +138,12 @@ def ring_reflectance(body: Body, ring: Ring, view: RingView, wavelengths_nm: Flo
     shared = body.section("ring_system")
     reference = math.sin(math.radians(shared["reference_opening_deg"]))
     strength = ring.brightness_at(wavelengths_nm) / _reflected(ring.optical_depth, reference, reference)
-    ratio = shared["opposition_ratio_c" if ring.name == "C" else "opposition_ratio_ab"]
-    strength = strength * _phase_factor(ratio, view.phase_angle_deg)
+    strength = strength * _phase_factor(ring.opposition_ratio, view.phase_angle_deg)
     face = strength * _reflected(ring.optical_depth, view.mu, view.mu0)
     if view.lit:
         return face
     through = strength * _transmitted(ring.optical_depth, view.mu, view.mu0)
-    share = _unlit_ratio(shared["unlit_ratio"], abs(view.opening_sun_deg)) * _UNLIT_SHARE.get(ring.name, 1.0)
+    share = _unlit_ratio(shared["unlit_ratio"], abs(view.opening_sun_deg)) * ring.unlit_share
     return through + share * face
 
 

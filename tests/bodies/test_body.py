@@ -73,7 +73,7 @@ def test_longitude_senses():
 
 
 def test_satellites_can_be_loaded_and_are_listed_once():
-    listed = [name for body in body_names() for name in load_body(body).satellites]
+    listed = [name for body in body_names() for name in (moon.name for moon in load_body(body).satellites)]
     kinds = {name for name in body_names() if load_body(name).kind == "satellite"}
     assert sorted(listed) == sorted(kinds)
     assert len(kinds) == 9
@@ -139,6 +139,27 @@ name = "belt"
 mark = "memory"
 source = "from memory"
 profile = [[0, 1], [10, 0.5]]
+[orientation]
+source = "chosen for this test"
+mark = "computed"
+right_ascension = [10]
+declination = [80]
+[orientation.rotation]
+single = [0, 360]
+[orbit]
+theory = "planets"
+source = "chosen for this test"
+mark = "computed"
+number = 4
+[magnitude]
+source = "chosen for this test"
+mark = "computed"
+polynomial = [1]
+last_phase_deg = 30
+[albedo]
+source = "chosen for this test"
+mark = "computed"
+V = 0.1
 """
 
 
@@ -197,8 +218,12 @@ def test_an_inner_source_wins_and_is_inherited_downward():
     assert found == {"x": ("a b c", ""), "in.y_km": ("d e f", "km"), "in.deep.z": ("d e f", "")}
 
 
-def test_read_body_needs_no_orientation():
-    assert read_body(tomllib.loads(GOOD), "here").orientation is None
+@pytest.mark.parametrize("section", ["size", "orientation", "orbit", "magnitude", "albedo"])
+def test_what_every_planet_needs_is_asked_for(section):
+    table = tomllib.loads(GOOD)
+    del table[section]
+    with pytest.raises(InputError, match=f"here.{section} is missing; the file must have it"):
+        read_body(table, "here")
 
 
 def test_bodies_import_nothing_heavy():

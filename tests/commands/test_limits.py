@@ -123,10 +123,12 @@ def test_changes_are_ranked_by_what_they_gain(found: Limits) -> None:
 
 def test_two_hours_later_and_a_corrector_need_a_site() -> None:
     tool = load_instrument("newtonian-150")
-    without = possible_changes(tool, apparition("jupiter", "2026-01-10T22:00"), Sky())
-    there = possible_changes(tool, apparition("jupiter", "2026-01-10T20:00", "41.3,16"), Sky())
+    without = possible_changes(load_body("jupiter"), tool, apparition("jupiter", "2026-01-10T22:00"), Sky())
+    there = possible_changes(load_body("jupiter"), tool, apparition("jupiter", "2026-01-10T20:00", "41.3,16"), Sky())
     assert {"two hours later", "a corrector of dispersion"} == set(there) - set(without)
-    mono = possible_changes(load_instrument("newtonian-150-mono"), apparition("jupiter", "2026-01-10T22:00"), Sky())
+    mono = possible_changes(
+        load_body("jupiter"), load_instrument("newtonian-150-mono"), apparition("jupiter", "2026-01-10T22:00"), Sky()
+    )
     assert "a sensor without colour filters" in set(without) - set(mono)
 
 

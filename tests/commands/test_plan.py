@@ -89,14 +89,14 @@ def test_features_and_merit_agree(jupiter: Plan) -> None:
 def test_a_window_ends_where_sharpness_is_lost() -> None:
     days = np.arange(10.0)
     width = np.array([3.0, 2.0, 1.2, 1.1, 1.0, 1.05, 1.2, 1.1, 1.0, 1.0])
-    window = best_window(Course("mars", days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0, 1.0)
+    window = best_window(Course(load_body("mars"), days, {"delivered_fwhm_arcsec": width}, np.ones(10, bool)), 4.0, 1.0)
     assert (window.from_tt, window.until_tt) == (3.0, 5.0)
 
 
 def test_a_window_never_compares_with_what_is_not_a_number() -> None:
     """The time nearest to the best moment may lie below the lowest altitude, where no width is known."""
     width = np.array([6.0, 6.2, 6.4, np.nan, np.nan])
-    course = Course("mars", np.arange(5.0), {"delivered_fwhm_arcsec": width}, np.isfinite(width))
+    course = Course(load_body("mars"), np.arange(5.0), {"delivered_fwhm_arcsec": width}, np.isfinite(width))
     window = best_window(course, 2.6, 6.5)
     assert (window.from_tt, window.until_tt) == (0.0, 3.0)
 

@@ -120,7 +120,7 @@ def test_the_figure_of_merit_agrees_with_a_full_judgement() -> None:
 
 
 def test_processes_change_nothing() -> None:
-    task = SeasonTask("saturn", tuple(9900.0 + 10.0 * np.arange(20)), SITE)
+    task = SeasonTask(load_body("saturn"), tuple(9900.0 + 10.0 * np.arange(20)), SITE)
     whole = season_rows(task, 0, 20)
     with open_executor(2) as executor:
         assert executor is not None
@@ -142,7 +142,7 @@ def test_a_planet_that_never_rises_gets_a_sentence() -> None:
     assert found.best == ()
 
 
-@pytest.mark.parametrize("body", ["star", "sun", "io"])
+@pytest.mark.parametrize("body", ["star", "sun"])
 def test_what_has_no_season_is_refused(body: str) -> None:
     with pytest.raises(InputError, match=body):
         season(body, "2027-01-01", "2028-01-01", "refractor-60")
@@ -244,7 +244,7 @@ def test_a_season_is_the_same_in_small_parts_of_which_there_are_many() -> None:
 
 def test_a_cluster_gives_the_same_rows() -> None:
     distributed = pytest.importorskip("distributed")
-    task = SeasonTask("mars", tuple(9900.0 + 10.0 * np.arange(6)), SITE)
+    task = SeasonTask(load_body("mars"), tuple(9900.0 + 10.0 * np.arange(6)), SITE)
     with (
         distributed.LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as cluster,
         open_executor(1, cluster.scheduler_address) as executor,
@@ -261,7 +261,7 @@ def test_an_event_shortly_before_jupiter_sets_is_judged_while_it_is_up(monkeypat
     view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0))
     case = Case(load_body("jupiter"), load_instrument("refractor-60"), site, Sky(), view)
     days = noon_of("2027-03-20", site) + np.arange(0.0, 1.0, 1 / 1440)
-    height = altitudes("jupiter", make_observer(days, site, load_ephemeris("builtin")), site)
+    height = altitudes(load_body("jupiter"), make_observer(days, site, load_ephemeris("builtin")), site)
     last = float(days[height > 5.0][-1])
     looked: list[float | None] = []
 
@@ -335,7 +335,7 @@ def test_mars_dates_rank_by_sharpness_and_size_not_by_the_face_that_was_judged()
 
 def test_at_a_fixed_hour_mars_turns_back_by_nine_degrees_a_day() -> None:
     """Common practice: the same longitude comes 37 min later each day, that is 9.1 deg less at the same hour."""
-    task = SeasonTask("mars", tuple(noon_of("2027-02-10", SITE) + np.arange(8.0)), SITE, hour_utc=21.0)
+    task = SeasonTask(load_body("mars"), tuple(noon_of("2027-02-10", SITE) + np.arange(8.0)), SITE, hour_utc=21.0)
     rows = season_rows(task, 0, 8)
     assert {time[11:] for time in times_of(rows["day_tt"])} == {"21:00Z"}
     steps = (np.diff(rows["central_meridian_deg"]) + 180.0) % 360.0 - 180.0

@@ -287,7 +287,7 @@ def test_a_site_far_in_the_future_is_warned_about() -> None:
         apparition_table("mars", ["2080-01-01"], "10,20")
 
 
-@pytest.mark.parametrize("body", ["io", "star", "pluto"])
+@pytest.mark.parametrize("body", ["star", "plutonium"])
 def test_bodies_without_an_ephemeris_are_refused(body: str) -> None:
     with pytest.raises(InputError, match=body):
         apparition_table(body, ["2026-01-10"])

@@ -30,7 +30,9 @@ ORBITS = {
 def motions() -> dict[str, tuple[np.ndarray, np.ndarray]]:
     days = np.arange(3000.0, 3640.0, 3.7)  # eight turns of Iapetus
     observer = make_observer(days, None, load_ephemeris("builtin"))
-    saturn = saturn_moons(load_body("saturn").satellites, look_at("saturn", observer), observer)
+    saturn = saturn_moons(
+        tuple(moon.name for moon in load_body("saturn").satellites), look_at(load_body("saturn"), observer), observer
+    )
     return saturn | jupiter_moons(days)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from astropy.time import Time
 
+from simulate.bodies import load_body
 from simulate.geometry import apparition
 from simulate.geometry.clock import days_of
 from simulate.planning.events import Event, season_events
@@ -13,7 +14,11 @@ from simulate.planning.events import Event, season_events
 
 def events(body: str, start: str, end: str, kind: str = "", ephemeris: str = "builtin") -> list[Event]:
     first, last = days_of([start, end])
-    return [event for event in season_events(body, first, last, ephemeris=ephemeris) if event.kind.startswith(kind)]
+    return [
+        event
+        for event in season_events(load_body(body), first, last, ephemeris=ephemeris)
+        if event.kind.startswith(kind)
+    ]
 
 
 def hours_off(event: Event, published: str) -> float:

@@ -9,17 +9,20 @@ from pathlib import Path
 import pytest
 from astropy.time import Time
 
+from simulate.bodies import load_body
 from simulate.geometry import apparition
 from simulate.geometry.clock import days_of
 from simulate.planning.events import Event
-from simulate.planning.moon_events import moon_events, red_spot_events
+from simulate.planning.moon_events import moon_events, spot_events
 
 TRUTH = Path(__file__).resolve().parent.parent / "truth" / "moons_shared.csv"
+
+JUPITER = load_body("jupiter")
 
 
 @pytest.fixture(scope="module")
 def october_2013() -> tuple[Event, ...]:
-    return moon_events(*days_of(["2013-10-12T02:00", "2013-10-12T09:00"]))
+    return moon_events(JUPITER, *days_of(["2013-10-12T02:00", "2013-10-12T09:00"]))
 
 
 def seconds_off(event: Event, published: str) -> float:
@@ -51,7 +54,7 @@ def truth() -> list[dict[str, str]]:
 def test_events_bracket_the_states_of_the_truth_table(row: dict[str, str]) -> None:
     kind = {"transit": "transit", "occulted": "occultation"}[row["state"]]
     day = float(row["jd_tt"]) - 2451545.0
-    mine = [e for e in moon_events(day - 0.25, day + 0.25) if e.subject == row["moon"]]
+    mine = [e for e in moon_events(JUPITER, day - 0.25, day + 0.25) if e.subject == row["moon"]]
     before = [e for e in mine if e.day_tt < day and e.kind.split()[0] in (kind, "eclipse")]
     after = [e for e in mine if e.day_tt > day and e.kind.split()[0] in (kind, "eclipse")]
     assert before[-1].kind.endswith("begins")
@@ -70,7 +73,7 @@ def test_states_change_at_the_events(october_2013: tuple[Event, ...]) -> None:
 
 
 def test_the_red_spot_comes_every_ten_hours_and_stands_on_the_meridian() -> None:
-    found = red_spot_events(*days_of(["2026-01-10T00:00", "2026-01-12T00:00"]), 86.0)
+    found = spot_events(JUPITER, *days_of(["2026-01-10T00:00", "2026-01-12T00:00"]), 86.0)
     assert len(found) in (4, 5)
     gaps = [24 * (b.day_tt - a.day_tt) for a, b in pairwise(found)]
     assert gaps == pytest.approx([9.93] * len(gaps), abs=0.02)  # System II turns in 9 h 55.7 min
@@ -81,10 +84,10 @@ def test_the_red_spot_comes_every_ten_hours_and_stands_on_the_meridian() -> None
 def test_a_degree_of_longitude_is_1_65_minutes() -> None:
     """Published: a feature 1 deg further on passes 1.65 min later."""
     span = days_of(["2026-01-10T00:00", "2026-01-10T12:00"])
-    first, later = (red_spot_events(*span, longitude)[0] for longitude in (100.0, 110.0))
+    first, later = (spot_events(JUPITER, *span, longitude)[0] for longitude in (100.0, 110.0))
     assert 1440 * (later.day_tt - first.day_tt) == pytest.approx(16.5, abs=0.1)
 
 
 def test_without_a_longitude_the_doubt_is_stated() -> None:
-    assert "+-" in red_spot_events(*days_of(["2026-11-10T00:00", "2026-11-10T12:00"]))[0].what
-    assert "+-" not in red_spot_events(*days_of(["2026-11-10T00:00", "2026-11-10T12:00"]), 104.0)[0].what
+    assert "+-" in spot_events(JUPITER, *days_of(["2026-11-10T00:00", "2026-11-10T12:00"]))[0].what
+    assert "+-" not in spot_events(JUPITER, *days_of(["2026-11-10T00:00", "2026-11-10T12:00"]), 104.0)[0].what

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from astropy.time import Time
 
+from simulate.bodies import load_body
 from simulate.geometry import Site, best_moment, night_of, rise_transit_set
 from simulate.geometry.clock import tt_days
 from simulate.geometry.ephemeris import load_ephemeris
@@ -67,7 +68,7 @@ def test_culminations_against_skyfield(site: Site, date: str, body: str) -> None
     assert float(tt_days(found.transit)) == pytest.approx(time.tt - 2451545.0, abs=1 / 1440)
     theirs = place.at(time).observe(target).apparent().altaz()[0].degrees
     observer = make_observer(np.array([time.tt - 2451545.0]), site, load_ephemeris("builtin"))
-    assert float(altitudes(body, observer, site)[0]) == pytest.approx(theirs, abs=0.05)
+    assert float(altitudes(load_body(body), observer, site)[0]) == pytest.approx(theirs, abs=0.05)
 
 
 @pytest.mark.oracle
@@ -83,7 +84,7 @@ def test_the_best_moment_of_a_planet_that_culminates_in_the_dark_is_its_culminat
     place = loaded["earth"] + api.wgs84.latlon(ZURICH.latitude_deg, ZURICH.longitude_deg, ZURICH.height_m)
     span = scale.tt_jd(2451545.0 + noon), scale.tt_jd(2451546.0 + noon)
     (time, *_) = almanac.find_transits(place, loaded[f"{body} barycenter"], *span)
-    best = best_moments(body, np.array([noon]), ZURICH)
+    best = best_moments(load_body(body), np.array([noon]), ZURICH)
     assert best.day_tt[0] == pytest.approx(time.tt - 2451545.0, abs=2 / 1440)
 
 
@@ -91,7 +92,7 @@ def test_the_best_moment_of_a_planet_that_culminates_in_the_dark_is_its_culminat
 @pytest.mark.parametrize("site", [ZURICH, WELLINGTON])
 def test_many_nights_agree_with_one(body: str, site: Site) -> None:
     noon = noon_of("2027-02-10", site)
-    many = best_moments(body, noon + np.array([0.0, 1.0]), site)
+    many = best_moments(load_body(body), noon + np.array([0.0, 1.0]), site)
     one = best_moment(body, "2027-02-10", site)
     assert many.day_tt[0] == pytest.approx(float(tt_days(one.time)), abs=5 / 1440)
     assert many.altitude_deg[0] == pytest.approx(one.altitude_deg, abs=0.5)
@@ -101,18 +102,18 @@ def test_many_nights_agree_with_one(body: str, site: Site) -> None:
 
 def test_a_planet_behind_the_sun_cannot_be_had() -> None:
     """Jupiter in conjunction with the Sun on 2026-07-29."""
-    nights = best_moments("jupiter", np.array([noon_of("2026-07-29", ZURICH)]), ZURICH)
+    nights = best_moments(load_body("jupiter"), np.array([noon_of("2026-07-29", ZURICH)]), ZURICH)
     assert not nights.usable[0]
     assert nights.hours[0] == 0
 
 
 def test_venus_by_day() -> None:
     noon = noon_of("2026-08-15", ZURICH)
-    found = daylight_moment("venus", noon, ZURICH)
+    found = daylight_moment(load_body("venus"), noon, ZURICH)
     assert found is not None
     assert found[1] > 30
-    assert daylight_moment("jupiter", noon_of("2026-01-10", ZURICH), ZURICH) is None  # opposition
-    assert daylight_moment("venus", noon, Site(-89.0, 0.0)) is None  # polar night
+    assert daylight_moment(load_body("jupiter"), noon_of("2026-01-10", ZURICH), ZURICH) is None  # opposition
+    assert daylight_moment(load_body("venus"), noon, Site(-89.0, 0.0)) is None  # polar night
 
 
 def test_times_are_rounded_to_the_minute() -> None:

@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from simulate.air import Sky
+from simulate.bodies import load_body
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
 from simulate.judging.thresholds import FeatureLine
@@ -52,7 +53,7 @@ def drawn_view(body: str = "jupiter", instrument: str = "newtonian-150", site: s
     colour = np.moveaxis(radiance, 0, -1) / 1.2e6
     raw = np.random.default_rng(2).integers(0, 400, grid.shape).astype(np.uint16)
     return View(
-        body=body,
+        subject=load_body(body),
         instrument=tool,
         apparition=seen,
         scene=scene,

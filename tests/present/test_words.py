@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from drawn import drawn_view, near_sun
 
+from simulate.bodies import load_body
 from simulate.present.words import (
     ascii_text,
     blur_parts,
@@ -137,6 +138,6 @@ def test_provenance_says_what_was_invented(view):
     changed = replace(view, inputs=inputs)
     assert "the fine texture is invented; left out: red spot; red spot at System II 60°; " in provenance(changed)
     assert "dust" not in provenance(changed)  # it is of Mars, as the spot is of Jupiter
-    mars = provenance(replace(changed, body="mars"))
+    mars = provenance(replace(changed, subject=load_body("mars")))
     assert "; dust 0.3; " in mars
     assert "System II" not in mars
