@@ -129,7 +129,7 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
 
 def _name(plan: Plan) -> str:
     when = common.file_time(plan.middle.time_utc)
-    return f"{plan.body}_{common.file_word(plan.instrument.name)}_{when}_recording"
+    return f"{plan.body.name}_{common.file_word(plan.instrument.name)}_{when}_recording"
 
 
 def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) -> Recorded:

@@ -706,7 +706,7 @@ def _cards(plan: Plan, inputs: dict[str, Any]) -> tuple[tuple[str, Any, str], ..
     """Return the header cards of the cube: what another program needs to make sense of the numbers."""
     exposure, camera = plan.exposure, plan.instrument.camera
     cards = [
-        ("OBJECT", plan.body, "what was recorded"),
+        ("OBJECT", plan.body.name, "what was recorded"),
         ("INSTRUME", plan.instrument.name, "instrument"),
         ("DATE-AVG", plan.middle.time_utc.removesuffix("Z"), "UTC, middle of the recording"),
         ("TIMESYS", "UTC", "time scale"),
