@@ -139,10 +139,12 @@ def _moments(views: Sequence[View]) -> str:
 
 def _draw_cell(board: Board, view: View, cell: Cell, scale: float) -> None:
     panel = panels(view)[2]
-    light = lay(panel.picture, Display(cell.height, cell.width, scale, 0.0, False, *pointed_at(view)), panel.how)
+    # a small planet's picture ends before a tall cell does: what lies beyond it is page, not sky without noise
+    height = min(cell.height, max(SMALLEST_CELL, math.floor(field_arcsec(view) / scale)))
+    light = lay(panel.picture, Display(height, cell.width, scale, 0.0, False, *pointed_at(view)), panel.how)
     if view.apparition.equatorial_diameter_arcsec == 0:
         light = light / max(float(light.max()), 1e-30)
-    board.picture(cell.x, cell.y, light)
+    board.picture(cell.x, cell.y + (cell.height - height) // 2, light)
     board.text(cell.x, cell.y + cell.height + 20, view.subject.title, 14, INK, bold=True)
     for number, line in enumerate(name_lines(board, view.instrument.name, cell.width + GAP - 4)):
         board.text(cell.x, cell.y + cell.height + 38 + 15 * number, line, 12, QUIET)
