@@ -422,6 +422,11 @@ def feature_names(body: Body, *, minor: bool = False) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
+def placeless_features(body: Body) -> frozenset[str]:
+    """Return the names of features whose place on a map of the user's own nobody knows: they drift."""
+    return frozenset(str(f["name"]) for f in body.features if f["kind"] in MAP_KINDS or f["kind"] == "oval")
+
+
 def shown_features(body: Body, without: frozenset[str]) -> Iterator[Section]:
     """Yield the features that stay when those named in `without`, and their parts, are taken out."""
     for feature in body.features:

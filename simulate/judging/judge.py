@@ -14,7 +14,7 @@ import scipy.fft
 from scipy.special import j1
 
 from simulate.bodies import Body
-from simulate.bodies.features import feature_names
+from simulate.bodies.features import feature_names, placeless_features
 from simulate.bodies.spectra import body_photon_flux
 from simulate.judging import (
     FLOOR,
@@ -855,14 +855,15 @@ def judge_scene(
         The setup.
     options : SceneOptions
         How the body is drawn; features that it leaves out are not judged, and invented texture is
-        left out of both scenes.
+        left out of both scenes. What drifts is not judged on a map of the user's own.
     features : tuple of JudgedFeature, optional
         What is judged; default all that the body's data file declares.
     """
     found: list[Judgement] = []
     plain, seen, body = replace(options, invented_texture=False), bench.apparition, bench.body
     asked = judged_features(body) if features is None else features
-    wanted = [feature for feature in asked if not feature.without & options.without]
+    hidden = options.without | (placeless_features(body) if options.user_map is not None else frozenset())
+    wanted = [feature for feature in asked if not feature.without & hidden]
     if not wanted:
         return ()
     scene = render(seen, body, bench.scene_grid, bench.setting.bins, options=plain)

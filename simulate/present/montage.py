@@ -13,7 +13,7 @@ from simulate.present.board import ACCENT, INK, QUIET, Board, arrows, scale_bar
 from simulate.present.place import Display, lay
 from simulate.present.sheet import field_arcsec, panels, pointed_at
 from simulate.present.words import when_text
-from simulate.results.view import View
+from simulate.results.view import Picture, View
 from simulate.values.files import write_bytes
 
 MARGIN = 28
@@ -139,15 +139,25 @@ def _moments(views: Sequence[View]) -> str:
 
 def _draw_cell(board: Board, view: View, cell: Cell, scale: float) -> None:
     panel = panels(view)[2]
-    # a small planet's picture ends before a tall cell does: what lies beyond it is page, not sky without noise
-    height = min(cell.height, max(SMALLEST_CELL, math.floor(field_arcsec(view) / scale)))
-    light = lay(panel.picture, Display(height, cell.width, scale, 0.0, False, *pointed_at(view)), panel.how)
+    # a small planet's picture ends before its cell does: what lies beyond it is page, not sky without noise
+    pixels = math.ceil(_upright_side_arcsec(panel.picture) / scale)
+    height, width = min(cell.height, pixels), min(cell.width, pixels)
+    light = lay(panel.picture, Display(height, width, scale, 0.0, False, *pointed_at(view)), panel.how)
     if view.apparition.equatorial_diameter_arcsec == 0:
         light = light / max(float(light.max()), 1e-30)
-    board.picture(cell.x, cell.y + (cell.height - height) // 2, light)
+    board.picture(cell.x + (cell.width - width) // 2, cell.y + (cell.height - height) // 2, light)
     board.text(cell.x, cell.y + cell.height + 20, view.subject.title, 14, INK, bold=True)
     for number, line in enumerate(name_lines(board, view.instrument.name, cell.width + GAP - 4)):
         board.text(cell.x, cell.y + cell.height + 38 + 15 * number, line, 12, QUIET)
+
+
+def _upright_side_arcsec(picture: Picture) -> float:
+    """Return the side of the largest square, sides to the north and the east, that a turned picture fills."""
+    place = picture.placement
+    rows, columns = picture.values.shape[:2] if picture.in_colour else picture.values.shape[-2:]
+    side = min(rows, columns) * math.sqrt(place.area_arcsec2)
+    turn = math.atan2(abs(place.north_per_column), abs(place.east_per_column))
+    return side / (abs(math.cos(turn)) + abs(math.sin(turn)))
 
 
 def name_lines(board: Board, name: str, room: float) -> list[str]:

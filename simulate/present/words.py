@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from simulate.bodies import feature_names
+from simulate.bodies.features import placeless_features
 from simulate.geometry import EarthShadow
 from simulate.geometry.shadow_light import UMBRA_DOUBT, light_text
 from simulate.present.advice import (
@@ -421,6 +422,8 @@ def _choices(view: View) -> list[str]:
     parts = []
     if given.get("map"):
         parts.append(f"the face is a map of your own, {given['map']}")
+        unplaced = sorted(placeless_features(view.subject))
+        parts += [f"not judged on your map: {', '.join(unplaced)}"] if unplaced else []
     elif shown:
         parts.append(f"the face: {shown}")
     if given.get("invented_texture"):
