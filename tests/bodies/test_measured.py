@@ -159,3 +159,11 @@ def test_pictures_are_small_and_their_origin_is_told():
 def test_at_most_a_quarter_of_the_numbers_is_from_memory(name):
     marks = [number.mark for _, number in sourced_numbers(load_body(name))]
     assert marks.count("memory") <= 0.25 * len(marks)
+
+
+@pytest.mark.parametrize("name", ["jupiter", "mars", "moon", "saturn", "uranus", "neptune"])
+def test_what_a_face_has_from_memory_says_that_a_source_is_wanted(name):
+    face = ("map", "feature", "ring", "scattering", "texture")
+    for quantity, number in sourced_numbers(load_body(name)):
+        if number.mark == "memory" and quantity.startswith(face) and "Encke" not in quantity:
+            assert "source wanted" in number.source, quantity
