@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
@@ -39,9 +41,7 @@ def test_neighbouring_rungs_differ_by_more_than_the_noise(name, time):
     blurred = [gaussian_filter(light, blur_arcsec(aperture, 0.5) / 2.3548 / step) for aperture in APERTURES_MM]
     inside = gaussian_filter(disc.astype(float), 1.0 / step) > 0.99
     mean = light[inside].mean()
-    differences = [
-        np.std((small - large)[inside]) / mean for small, large in zip(blurred[:-1], blurred[1:], strict=True)
-    ]
+    differences = [np.std((small - large)[inside]) / mean for small, large in pairwise(blurred)]
     assert min(differences) > STACK_NOISE, differences
 
 
