@@ -18,7 +18,7 @@ GREEN = SpectralBins((500.0, 580.0))
 APERTURES_MM = (60.0, 100.0, 150.0, 250.0, 400.0)
 
 STACK_NOISE = 0.004
-"""Noise of a stack of some thousand frames relative to the light of the disc (common practice: 1 part in 200 to 300)."""
+"""Noise of a stack of some thousand frames beside the light of the disc (common practice: 1 in 200 to 300)."""
 
 
 def blur_arcsec(aperture_mm, air_arcsec):

@@ -49,8 +49,9 @@ def test_contrast_rises_along_the_ladder(found: Limits) -> None:
         assert all(row[place].name == entry.name for row in found.ladder)
         if entry.name != "phase told from oblong":  # a sliver that hardly shows may waver
             assert np.all(np.diff(shares) > -0.02), entry.name
-        # the camera of each rung is the same: what enters does not change
-        assert found.ladder[-1][place].contrast_in == pytest.approx(entry.contrast_in, rel=0.35)
+        # the camera of each rung is the same: what enters does not change, but for the finest structure of a measured
+        # map, which is averaged over the cells that an aperture needs
+        assert found.ladder[-1][place].contrast_in == pytest.approx(entry.contrast_in, rel=0.5)
 
 
 def test_a_smallest_aperture_lies_where_the_ladder_turns_and_within_its_band(found: Limits) -> None:
