@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,15 +27,17 @@ from simulate.judging import (
     Word,
     judged_features,
 )
-from simulate.judging.judge import Bench, all_weights
-from simulate.judging.study import Change, Study, judge_feature, judged_pairs, make_study, study_bench
+from simulate.judging.bench import Bench, Setup, make_bench
+from simulate.judging.drawn import draw
+from simulate.judging.judge import judge_feature
+from simulate.judging.staging import set_aside
 from simulate.light.chain import STEPS, Aim, sampling_ratio
 from simulate.light.colours import screen_matrix, to_screen, white_rates
-from simulate.light.look import body_width_arcsec, refuse_below_horizon
+from simulate.light.look import body_width_arcsec, note_overexposure, refuse_below_horizon
 from simulate.light.screen import display_level, truth_colours
 from simulate.light.subject import choose_subject
 from simulate.results.limits import Band, BudgetStep, Improvement, Limits, SmallestAperture
-from simulate.scene import SceneOptions
+from simulate.scene import Scene, SceneOptions
 from simulate.stack import ExposureWishes
 from simulate.values.constants import GREEN_NM
 
@@ -57,10 +58,6 @@ AMPLIFIERS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 
 SEEING_STEP_ARCSEC = 0.3
 """By how much the seeing is taken better and worse for the band of a smallest aperture."""
-
-ALL_CHANNELS_MM = 110.0
-"""Up to this aperture every colour channel is judged, and the best one taken; larger ones are judged in
-the channel that was best in the last of these, which saves most of the time."""
 
 BUDGET_STEPS = (*STEPS, "motion", "noise")
 """Steps of the loss budget, in the order of the light."""
@@ -200,24 +197,23 @@ def compose_limits(
         What is fixed by the user.
     """
     first = instruments[0]
-    families = _families(first, options)
-    changes = possible_changes(body, first, seen, sky)
-    # the common field must not depend on which instrument is named first
-    every = [tool for one in instruments for family in _families(one, options) for tool in family]
-    every += [tool for one in instruments for tool, _ in possible_changes(body, one, seen, sky).values()]
-    study = make_study(
-        body, seen, sky, [*every, *instruments], options=options.scene, wishes=options.wishes, floor=options.floor
-    )
-    setups = _Setups(study, families, instruments, changes)
+    usual = Setup(
+        body=body, seen=seen, instrument=first, sky=sky, aim=Aim.of(seen), scene=options.scene, wishes=options.wishes,
+        floor=options.floor,
+    )  # fmt: skip
+    setups = _Setups(usual, _families(first, options), instruments, possible_changes(usual))
     features = [entry for entry in judged_features(body) if not entry.without & options.scene.without]
     found = _judged(setups, features, options)
     compared = tuple(map(tuple, found.compared))
+    for number, tool in enumerate(instruments):
+        note_overexposure(setups["own", number].exposure, tool.name)
     chosen = _budget_feature(options, features, compared[0])
+    widest = max(setups["family", 0, rung, 0.0].canvas.side_arcsec for rung in (0, len(options.apertures_mm) - 1))
     return Limits(
-        body, study.seen, instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
+        body, set_aside(seen), instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
         tuple(found.smallest[0]), tuple(found.smallest[1]), compared, chosen,
         _budget_of(setups, features, chosen) if chosen else (), _ranked(found.changed, options.thresholds),
-        ladder_pictures(setups), study.width_arcsec, body_width_arcsec(body, seen),
+        ladder_pictures(setups), widest, body_width_arcsec(body, seen),
         options.thresholds, options.floor, sky,
     )  # fmt: skip
 
@@ -237,11 +233,11 @@ class _Found:
 
 
 def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptions) -> _Found:
-    """Send every feature through all setups, one after the other: scenes are large."""
+    """Send every feature through all setups."""
     rungs = range(len(options.apertures_mm))
     found = _Found([[] for _ in rungs], [[] for _ in setups.instruments], ([], []), [])
-    for feature, pair, entered in judged_pairs(setups.study, features, setups["own", 0]):
-        judge = _Judge(setups, feature, pair, entered)
+    for feature in features:
+        judge = _Judge(setups, feature)
         answers = [judge(("family", 0, rung, 0.0)) for rung in rungs]
         if not answers[0]:
             continue
@@ -256,19 +252,26 @@ def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptio
 
 
 def ladder_pictures(setups: _Setups) -> tuple[npt.NDArray[np.float32], ...]:
-    """Return the restored stack through each aperture of the critical family, linear sRGB, sky to sky."""
-    study = setups.study
-    truth = truth_colours(study.scene)
+    """Return the restored stack through each aperture of the critical family, linear sRGB, sky to sky.
+
+    All show one field, the smallest of them.
+    """
+    benches = [setups["family", 0, rung, 0.0] for rung in range(len(setups.families[0]))]
+    subject, patch = benches[0].setup.subject, benches[0].canvas.coarsest
+    truth = truth_colours(Scene(patch, subject.bins, draw(subject, patch), (), subject.seen))
+    least = min(bench.canvas.side_arcsec for bench in benches)
     level, pictures = 0.0, []
-    for rung in range(len(setups.families[0])):
-        bench = setups["family", 0, rung, 0.0]
-        weights = all_weights(bench)
-        white = white_rates(weights, study.scene.bins)
+    for bench in benches:
+        camera, bins = bench.setup.instrument.camera, bench.setup.subject.bins
+        white = white_rates(bench.weights, bins)
         sky = bench.sky_rate.astype(np.float32)[:, None, None]  # by day brighter than most planets: taken off
         if level == 0.0:
             level = display_level(truth, (bench.picture - sky) / white[:, None, None])
-        matrix = screen_matrix(weights, channel_names(bench.setting.instrument.camera), study.scene.bins)
-        pictures.append(to_screen(bench.finished_picture() - sky, white, matrix, level))
+        edge = round((bench.grid.rows - least / bench.grid.step_arcsec) / 2)
+        finished = bench.finished_picture()[:, edge : bench.grid.rows - edge, edge : bench.grid.rows - edge]
+        pictures.append(
+            to_screen(finished - sky, white, screen_matrix(bench.weights, channel_names(camera), bins), level)
+        )
     return tuple(pictures)
 
 
@@ -290,121 +293,89 @@ Key = tuple[Any, ...]
 
 
 class _Setups:
-    """Every setup of one run by its key, made when it is first asked for.
+    """Every setup of one run by its key, made ready when it is first asked for.
 
     ("family", which, rung, change of seeing), ("own", number), ("change", name), ("budget", steps on).
     """
 
     def __init__(
         self,
-        study: Study,
+        usual: Setup,
         families: list[list[Instrument]],
         instruments: tuple[Instrument, ...],
-        changes: dict[str, tuple[Instrument, Change]],
+        changes: dict[str, Setup],
     ) -> None:
-        self.study = study
+        self.usual = usual
         self.families = families
         self.instruments = instruments
         self.changes = changes
         self._made: dict[Key, Bench] = {}
-        self._narrow: dict[tuple[Key, int], Bench] = {}
 
     def __getitem__(self, key: Key) -> Bench:
         if key not in self._made:
-            self._made[key] = study_bench(self.study, *self._asked(key))
+            self._made[key] = make_bench(self._asked(key))
         return self._made[key]
 
-    def only(self, key: Key, channel: int) -> Bench:
-        """Return a setup for one channel alone."""
-        if (key, channel) not in self._narrow:
-            self._narrow[key, channel] = self[key].only(channel)
-        return self._narrow[key, channel]
-
-    def _asked(self, key: Key) -> tuple[Instrument, Change]:
+    def _asked(self, key: Key) -> Setup:
         what, which, *rest = key
         if what == "family":
             rung, shift = rest
-            seeing = self.study.sky.seeing_arcsec
-            return self.families[which][rung], Change(seeing_arcsec=max(seeing + shift, 0.0) if shift else None)
+            return steadier(replace(self.usual, instrument=self.families[which][rung]), -shift)
         if what == "own":
-            return self.instruments[which], Change()
+            return replace(self.usual, instrument=self.instruments[which])
         if what == "change":
             return self.changes[which]
         motion = BUDGET_STEPS.index("motion")
-        return self.instruments[0], Change(
-            frozenset(STEPS[which:]), still=which <= motion, noiseless=which <= motion + 1
+        return replace(
+            self.usual, without=frozenset(STEPS[which:]), still=which <= motion, noiseless=which <= motion + 1
         )
+
+
+def steadier(setup: Setup, arcsec: float) -> Setup:
+    """Return a setup in air that is steadier by so much."""
+    seeing = max(setup.sky.seeing_arcsec - arcsec, 0.0)
+    return replace(setup, sky=replace(setup.sky, seeing_arcsec=seeing)) if arcsec else setup
 
 
 class _Judge:
     """One feature through any setup."""
 
-    def __init__(self, setups: _Setups, feature: JudgedFeature, pair: Any, entered: FloatArray | None) -> None:
+    def __init__(self, setups: _Setups, feature: JudgedFeature) -> None:
         self.setups = setups
         self._feature = feature
-        self._pair = pair
-        self._entered = {setups.instruments[0].camera: entered}
         self._known: dict[Key, tuple[Judgement, ...]] = {}
-        small = [rung for rung, tool in enumerate(setups.families[0]) if tool.telescope.aperture_mm <= ALL_CHANNELS_MM]
-        self._telling: Key = ("family", 0, small[-1] if small else 0, 0.0)
-
-    @cached_property
-    def _best(self) -> int:
-        """The channel in which the largest of the small apertures sees the feature best."""
-        answers = self(self._telling)
-        return answers[0].channel if answers else 0
 
     def __call__(self, key: Key) -> tuple[Judgement, ...]:
         if key not in self._known:
-            self._known[key] = self._answer(key)
+            self._known[key] = judge_feature(self.setups[key], self._feature, aside=True)
         return self._known[key]
 
-    def _answer(self, key: Key) -> tuple[Judgement, ...]:
-        bench = self.setups[key]
-        instrument = bench.setting.instrument
-        camera, channels = instrument.camera, len(bench.weights)
-        if camera not in self._entered:
-            self._entered[camera] = self.setups.study.entered(self._pair, bench)
-        entered = self._entered[camera]
-        whole = key[0] == "own" or key == self._telling or channels == 1
-        if whole or instrument.telescope.aperture_mm <= ALL_CHANNELS_MM:
-            return judge_feature(bench, self._feature, self._pair, entered)
-        best = self._best
-        alone = None if entered is None else entered[best : best + 1]
-        return judge_feature(self.setups.only(key, best), self._feature, self._pair, alone)
 
-
-def possible_changes(
-    body: Body, instrument: Instrument, seen: Apparition, sky: Sky
-) -> dict[str, tuple[Instrument, Change]]:
-    """Return what one could do better, by name: the instrument and what is otherwise."""
+def possible_changes(usual: Setup) -> dict[str, Setup]:
+    """Return what one could do better, by name."""
+    instrument, seen = usual.instrument, usual.seen
     telescope, camera = instrument.telescope, instrument.camera
-    made: dict[str, tuple[Instrument, Change]] = {}
-    later = _later_aim(body, seen)
+    made: dict[str, Setup] = {}
+    later = _later_aim(usual.body, seen)
     if later is not None:
-        made["two hours later"] = instrument, Change(aim=later)
-    made["perfect focus and optics"] = instrument, Change(frozenset({"focus", "aberration"}))
+        made["two hours later"] = replace(usual, aim=later)
+    made["perfect focus and optics"] = replace(usual, without=frozenset({"focus", "aberration"}))
     doubled = replace(telescope, amplifier=min(telescope.amplifier * 2.0, 20.0))
-    made["an amplifier twice as strong"] = replace(instrument, telescope=doubled), Change()
-    made["a recording four times as long"] = instrument, Change(longer=4.0)
+    made["an amplifier twice as strong"] = replace(usual, instrument=replace(instrument, telescope=doubled))
+    made["a recording four times as long"] = replace(usual, longer=4.0)
     larger = [size for size in APERTURES_MM if size > telescope.aperture_mm * 1.05]
     if larger:
         focal = telescope.focal_length_mm / telescope.aperture_mm * larger[0]
-        made[f"the next aperture, {larger[0]:g} mm"] = (
-            _scaled(instrument, larger[0], focal, telescope.amplifier),
-            Change(),
-        )
+        scaled = _scaled(instrument, larger[0], focal, telescope.amplifier)
+        made[f"the next aperture, {larger[0]:g} mm"] = replace(usual, instrument=scaled)
     if not camera.is_mono:
         peak = max((value for _, value in camera.quantum_efficiency), default=0.0)
         if peak > 0:
             bare = replace(camera, filter_array="mono", quantum_efficiency=peak)
-            made["a sensor without colour filters"] = replace(instrument, camera=bare), Change()
+            made["a sensor without colour filters"] = replace(usual, instrument=replace(instrument, camera=bare))
     if seen.altitude_deg is not None:
-        made["a corrector of dispersion"] = instrument, Change(frozenset({"dispersion"}))
-    made["steadier air, by 0.3 arcsec"] = (
-        instrument,
-        Change(seeing_arcsec=max(sky.seeing_arcsec - SEEING_STEP_ARCSEC, 0.0)),
-    )
+        made["a corrector of dispersion"] = replace(usual, without=frozenset({"dispersion"}))
+    made["steadier air, by 0.3 arcsec"] = steadier(usual, SEEING_STEP_ARCSEC)
     return made
 
 
@@ -556,8 +527,7 @@ def _budget_of(setups: _Setups, features: list[JudgedFeature], name: str) -> tup
     its row on the signal to noise counts the stack's noise beside the floor.
     """
     feature = next(entry for entry in features if entry.name == name.removesuffix(SEPARATE_LINE))
-    pair = setups.study.pair(feature)
-    judge = _Judge(setups, feature, pair, setups.study.entered(pair, setups["own", 0]))
+    judge = _Judge(setups, feature)
     place = int(name != feature.name)
     steps = [judge(("budget", number + 1))[place] for number in range(len(BUDGET_STEPS))]
     return tuple(BudgetStep(step, entry.contrast, entry.snr) for step, entry in zip(BUDGET_STEPS, steps, strict=True))

@@ -35,16 +35,15 @@ from simulate.light.look import (
     exposure_of,
     green_channel,
     kept_frames,
+    note_overexposure,
     refuse_below_horizon,
     stack_of,
 )
 from simulate.light.screen import Screen, finer_truth, truth_colours
 from simulate.light.subject import choose_subject
-from simulate.present.exposure_words import overexposed_text
 from simulate.results.inputs import view_inputs
 from simulate.results.view import OpticsFacts, Picture, Placement, View
 from simulate.stack import (
-    Exposure,
     Restoring,
     Stack,
     delivered_fwhm,
@@ -149,7 +148,7 @@ def compose_view(
     screen = Screen.of(look, truth)
     shown, shown_grid = finer_truth(look, truth)
     fits = warn_of_edges(look)
-    warn_of_overexposure(exposure)
+    note_overexposure(exposure)
     return View(
         subject=body,
         instrument=instrument,
@@ -169,7 +168,7 @@ def compose_view(
         exposure=exposure,
         optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
-        features=judge_view(kept, exposure, finished) if options.judge and fits else (),
+        features=judge_view(kept, exposure) if options.judge and fits else (),
         seed=seed,
         version=__version__,
     )
@@ -218,14 +217,6 @@ def warn_of_edges(look: ExpectedFrame) -> bool:
         told += ", and nothing on it is judged"
     note(told, FieldWarning, stacklevel=2)
     return False
-
-
-def warn_of_overexposure(exposure: Exposure) -> None:
-    """Say where readings reach full scale."""
-    if exposure.peak_fraction < 1.0:
-        return
-    told = f"overexposed: {overexposed_text(exposure)}; what is on it there is lost"
-    note(told, FieldWarning, stacklevel=2)
 
 
 def point_response_of(transfer: npt.NDArray[np.complexfloating], grid: Grid) -> npt.NDArray[np.float32]:

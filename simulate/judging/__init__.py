@@ -4,6 +4,10 @@ thresholds     the numbers that turn a measurement into "clear", "doubtful" or "
 features       what is judged of each body, from its data file
 detectability  contrast left and signal to noise of a difference of two pictures
 profiles       whether a line feature is a separate dark line
+staging        whether a feature is in sight, and where it can be judged at any time
+drawn          body and features drawn once, each on a patch of its own, and their transforms
+bench          one setup ready to judge: chain, exposure and noise on its own canvas
+judge          what enters of a feature, what is left of it, the verdict
 """
 
 from simulate.judging.detectability import (

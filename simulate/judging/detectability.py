@@ -58,7 +58,7 @@ class Measured:
     snr : float
         Signal to noise.
     channel : int
-        Channel in which `snr` is largest.
+        Channel of the camera.
     peak : (int, int)
         (row, column) of the largest remaining difference.
     depth_sign : int
@@ -101,19 +101,21 @@ class Signal:
         weights = self.residual[channel] / self.variance[channel]
         return weights / max(float(np.sqrt(np.sum(self.residual[channel] * weights))), _TINY)
 
-    def measured(self, *, whole: bool = False) -> Measured:
-        """Return contrast and signal to noise of the best channel.
+    def measured(self, *, whole: bool = False, channel: int | None = None) -> Measured:
+        """Return contrast and signal to noise of one channel.
 
         Channels are not added up: the floor is the same in all of them.
 
         Parameters
         ----------
+        channel : int, optional
+            Which one; default that of the largest signal to noise.
         whole : bool
             Count the contrast against the brightest cell of the picture with the feature instead of the
             place of the difference: for a source that is the feature as a whole.
         """
         snr = self.snr
-        channel = int(np.argmax(snr))
+        channel = int(np.argmax(snr)) if channel is None else channel
         residual, with_it = self.residual[channel], self.with_it[channel]
         row, column = np.unravel_index(int(np.argmax(np.abs(residual))), residual.shape)
         peak = _peak_value(np.abs(residual), int(row), int(column))

@@ -14,7 +14,7 @@ from simulate.air import Sky
 from simulate.bodies import Body, pole_and_meridian
 from simulate.camera import Camera, channel_names, channel_response
 from simulate.camera.motion import HIGHEST_FOLLOWED_DEG, field_rotation_deg_per_h
-from simulate.errors import BelowHorizonError
+from simulate.errors import BelowHorizonError, FieldWarning, note
 from simulate.geometry import Apparition, Site, apparition, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.table import apparition_table
@@ -227,6 +227,13 @@ def overexposed_share(look: ExpectedFrame, full_scale_e_per_s: float) -> float:
     light = np.tensordot(look.chain.weights[most], look.scene.radiance, axes=1)
     lit = light > LIT * light.max()
     return float(np.mean(look.rates[most][lit] >= full_scale_e_per_s)) if lit.any() else 1.0
+
+
+def note_overexposure(exposure: Exposure, whose: str = "") -> None:
+    """Note for the call where readings reach full scale; `whose` names the setup where there are several."""
+    if exposure.overexposed_text:
+        told = f"overexposed{whose and ' in ' + whose}: {exposure.overexposed_text}; what lies there is lost"
+        note(told, FieldWarning, stacklevel=2)
 
 
 def lay_view_field(

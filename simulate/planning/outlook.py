@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -22,10 +22,19 @@ from simulate.geometry.earth import airmass, refraction_deg
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument
 from simulate.judging import THRESHOLDS, JudgedFeature, judged_features
-from simulate.judging.judge import Bench, bench_of, feature_line, judge_scene
+from simulate.judging.bench import Bench, bench_of
+from simulate.judging.judge import feature_line, judge_scene
 from simulate.judging.thresholds import FeatureLine
 from simulate.light.chain import Aim, Setting, lay_field, make_chain
-from simulate.light.look import ExpectedFrame, ViewOptions, expected_frame, exposure_of, green_channel, seen_bins
+from simulate.light.look import (
+    ExpectedFrame,
+    ViewOptions,
+    expected_frame,
+    exposure_of,
+    green_channel,
+    note_overexposure,
+    seen_bins,
+)
 from simulate.stack import Exposure, delivered_fwhm
 from simulate.values.constants import DIFFRACTION_WIDTH
 from simulate.values.resolution import finest_arcsec
@@ -122,13 +131,15 @@ class Prospect:
         The average frame.
     exposure : Exposure
         How it is recorded.
-    bench : Bench
-        For the judgement.
     """
 
     look: ExpectedFrame
     exposure: Exposure
-    bench: Bench
+
+    @cached_property
+    def bench(self) -> Bench:
+        """The setup, ready for the judgement."""
+        return bench_of(self.look, self.exposure)
 
 
 @dataclass(frozen=True)
@@ -184,12 +195,13 @@ def prospect(case: Case, seen: Apparition, view: ViewOptions | None = None) -> P
     """
     look = expected_frame(case.body, case.instrument, seen, case.sky, view or case.view)
     exposure = exposure_of(look)
-    return Prospect(look, exposure, bench_of(look, exposure))
+    note_overexposure(exposure)
+    return Prospect(look, exposure)
 
 
 def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
     """Return the verdicts of chosen features, those that are in the scene at all."""
-    judged = judge_scene(found.bench, found.look.options.scene, features)
+    judged = judge_scene(found.bench, features)
     return tuple(feature_line(entry) for entry in judged)
 
 

@@ -10,14 +10,16 @@ import numpy as np
 
 from simulate.geometry.vectors import FloatArray
 from simulate.judging import THRESHOLDS, JudgedFeature
-from simulate.judging.judge import bench_of, judge_scene
+from simulate.judging.bench import bench_of
+from simulate.judging.judge import judge_scene
 from simulate.light.look import ExpectedFrame, green_channel, kept_frames, recording_of, sensor_noise
 from simulate.planning.capture import FAINT_PART
 from simulate.planning.outlook import Prospect, standing_features
 from simulate.planning.records import Trades
 from simulate.planning.sharpening import Sharpening, sharpening_limits
-from simulate.stack import Exposure, expected_stack, restore
+from simulate.stack import Exposure, Stack, expected_stack, restore
 from simulate.values.arrays import frozen_array
+from simulate.values.grid import Grid
 
 SHARES = (0.01, 0.02, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0)
 FRAMES = (10, 30, 100, 300, 1_000, 3_000, 10_000, 30_000)
@@ -70,7 +72,7 @@ def _finest(setup: Prospect) -> JudgedFeature | None:
     """Return the feature of the surface with the least signal to noise that is not lost."""
     kept = []
     for feature in standing_features(setup.look.body):
-        found = judge_scene(setup.bench, setup.look.options.scene, (feature,))
+        found = judge_scene(setup.bench, (feature,))
         kept += [
             (entry.snr, feature)
             for entry in found[:1]
@@ -92,7 +94,7 @@ def _with_kept(exposure: Exposure, kept: int) -> Exposure:
 def _judged(setup: Prospect, feature: JudgedFeature | None, exposure: Exposure) -> tuple[float, float]:
     if feature is None:
         return math.nan, math.nan
-    found = judge_scene(bench_of(setup.look, exposure), setup.look.options.scene, (feature,))
+    found = judge_scene(bench_of(setup.look, exposure), (feature,))
     return (found[0].contrast, found[0].snr) if found else (math.nan, math.nan)
 
 
@@ -118,12 +120,13 @@ def gain_curve(setup: Prospect) -> tuple[FloatArray, FloatArray]:
 
 def sharpening_of(setup: Prospect) -> Sharpening:
     """Return how far the stack of a setup bears an unsharp mask of its own blur's radius."""
-    bench = setup.bench
     green = green_channel(setup.look.instrument)
-    slope, constant = bench.noise_law[green]
-    peak = float(bench.picture[green].max())
-    noise = math.sqrt(max(slope * peak + constant, 0.0)) / max(peak, 1e-30)
-    return sharpening_limits(bench.transfer[green], bench.noise_spectrum, bench.grid, setup.look.sharp_arcsec, noise)
+    stack = _quiet_stack(kept_frames(setup.look, setup.exposure), setup.exposure)
+    picture = stack.picture[green]
+    brightest = int(np.argmax(picture))
+    noise = float(stack.noise[green].flat[brightest]) / max(float(picture.flat[brightest]), 1e-30)
+    grid = Grid(*picture.shape, stack.step_arcsec)
+    return sharpening_limits(stack.transfer[green], stack.noise_spectrum[green], grid, setup.look.sharp_arcsec, noise)
 
 
 def finished_width(kept: ExpectedFrame, exposure: Exposure) -> float:
@@ -136,15 +139,20 @@ def finished_width(kept: ExpectedFrame, exposure: Exposure) -> float:
     exposure : Exposure
         How many are recorded and kept.
     """
-    stack = expected_stack(
+    stack = _quiet_stack(kept, exposure)
+    done = restore(stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum)
+    return float(done.delivered_fwhm_arcsec[green_channel(kept.instrument)])
+
+
+def _quiet_stack(kept: ExpectedFrame, exposure: Exposure) -> Stack:
+    """Return the stack of a recording without the noise that its noise map tells of."""
+    return expected_stack(
         kept.rates,
         kept.laid.grid.step_arcsec,
         recording_of(kept, exposure),
         sensor_noise(kept.instrument, exposure.gain_e_per_dn),
         transfer=kept.responses,
     )
-    done = restore(stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum)
-    return float(done.delivered_fwhm_arcsec[green_channel(kept.instrument)])
 
 
 def _share_sentence(setup: Prospect, snr: Sequence[float], widths: Sequence[float]) -> str:

@@ -32,7 +32,6 @@ from simulate.present.advice import (
     sky_text,
 )
 from simulate.present.caution import caution_for
-from simulate.present.exposure_words import overexposed_text
 from simulate.results.view import OpticsFacts, View
 from simulate.stack import Exposure
 from simulate.values.constants import ASTRONOMICAL_UNIT_KM
@@ -122,7 +121,7 @@ def limiting(view: View) -> str:
     parts = blur_parts(optics)
     worst = max(parts, key=lambda name: parts[name])
     if view.exposure.overexposed_share > 0.005:
-        return f"the exposure limits it: {overexposed_text(view.exposure)}"
+        return f"the exposure limits it: {view.exposure.overexposed_text}"
     if min(view.finished.noise_gain) < 1.0 and optics.delivered_fwhm_arcsec > 0.97 * (optics.stack_fwhm_arcsec or 0.0):
         return "noise limits it: there is too little light to undo the blur"
     if worst == "pixels":
@@ -340,7 +339,7 @@ def _recording_facts(view: View) -> list[Fact]:
 
 def _peak_text(exposure: Exposure) -> str:
     if exposure.peak_fraction >= 1.0:
-        return f"overexposed: {overexposed_text(exposure)}"
+        return f"overexposed: {exposure.overexposed_text}"
     return f"{100 * exposure.peak_fraction:.2g} % of full scale"
 
 

@@ -50,6 +50,14 @@ class Exposure:
     limited_by: str = "user"
     overexposed_share: float = 0.0
 
+    @property
+    def overexposed_text(self) -> str:
+        """How much of the disc is at full scale, in words; empty where nothing is."""
+        if self.peak_fraction < 1.0:
+            return ""
+        share = 100 * self.overexposed_share
+        return f"{share:.0f} % of the disc at full scale" if share >= 0.5 else "its brightest part is at full scale"
+
 
 @dataclass(frozen=True)
 class Recording:

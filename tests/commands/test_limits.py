@@ -20,17 +20,21 @@ from simulate.commands.limits import (
     limits,
     own_family,
     possible_changes,
+    steadier,
 )
 from simulate.errors import BelowHorizonError, InputError
-from simulate.geometry import apparition
+from simulate.geometry import Apparition, apparition
 from simulate.instruments import load_instrument
 from simulate.judging import SEPARATE_LINE, judged_features
-from simulate.judging.study import Change, make_study, set_aside, staged, study_bench
-from simulate.light.chain import STEPS, sampling_ratio
+from simulate.judging.bench import Setup, make_bench
+from simulate.judging.drawn import Subject
+from simulate.judging.staging import set_aside, staged
+from simulate.light.chain import STEPS, Aim, sampling_ratio
 from simulate.present.limits import assumptions, better_of, enlarging, label, limits_json, limits_text
 from simulate.present.limits_charts import budget_board, contrast_board, ladder_board, write_charts
 from simulate.results.limits import Limits
 from simulate.scene import SceneOptions
+from simulate.values.spectrum import DEFAULT_BINS
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 
@@ -122,14 +126,16 @@ def test_changes_are_ranked_by_what_they_gain(found: Limits) -> None:
     assert np.median(larger) > 1.0
 
 
+def usual(instrument: str, seen: Apparition) -> Setup:
+    tool = load_instrument(instrument)
+    return Setup(body=load_body(seen.body), seen=seen, instrument=tool, sky=Sky(), aim=Aim.of(seen))
+
+
 def test_two_hours_later_and_a_corrector_need_a_site() -> None:
-    tool = load_instrument("newtonian-150")
-    without = possible_changes(load_body("jupiter"), tool, apparition("jupiter", "2026-01-10T22:00"), Sky())
-    there = possible_changes(load_body("jupiter"), tool, apparition("jupiter", "2026-01-10T20:00", "41.3,16"), Sky())
+    without = possible_changes(usual("newtonian-150", apparition("jupiter", "2026-01-10T22:00")))
+    there = possible_changes(usual("newtonian-150", apparition("jupiter", "2026-01-10T20:00", "41.3,16")))
     assert {"two hours later", "a corrector of dispersion"} == set(there) - set(without)
-    mono = possible_changes(
-        load_body("jupiter"), load_instrument("newtonian-150-mono"), apparition("jupiter", "2026-01-10T22:00"), Sky()
-    )
+    mono = possible_changes(usual("newtonian-150-mono", apparition("jupiter", "2026-01-10T22:00")))
     assert "a sensor without colour filters" in set(without) - set(mono)
 
 
@@ -154,30 +160,25 @@ def test_the_same_defocus_in_waves_at_every_focal_ratio() -> None:
 
 
 def test_staged_features_face_the_observer() -> None:
-    mars, jupiter = load_body("mars"), load_body("jupiter")
-    syrtis = next(f for f in judged_features(mars) if f.name == "syrtis major")
-    seen, _ = staged(syrtis, mars, apparition("mars", MARS), SceneOptions())
+    def stage(body: str, time: str, name: str) -> Apparition:
+        known = load_body(body)
+        feature = next(entry for entry in judged_features(known) if entry.name == name)
+        return staged(feature, Subject(known, apparition(known, time), SceneOptions(), DEFAULT_BINS)).seen
+
     # the gazetteer has Syrtis Major at 69.5 E, 290.5 W: that meridian is in the middle
-    assert seen.central_meridian_deg[""] == pytest.approx(290.5, abs=6.0)
+    assert stage("mars", MARS, "syrtis major").central_meridian_deg[""] == pytest.approx(290.5, abs=6.0)
     aside = set_aside(apparition("jupiter", "2026-01-10T08:00"))
     assert all(moon.state == "clear" and moon.shadow_east_arcsec is None for moon in aside.moons)
-    shadow = next(f for f in judged_features(jupiter) if f.name == "shadow of io")
-    with_it, _ = staged(shadow, jupiter, aside, SceneOptions())
+    with_it = stage("jupiter", "2026-01-10T08:00", "shadow of io")
     cast = [moon for moon in with_it.moons if moon.shadow_east_arcsec is not None]
     assert [moon.name for moon in cast] == ["io"]
 
 
-def test_the_setups_of_a_study_share_its_field() -> None:
-    tools = [critical_family(load_instrument("newtonian-150"), size) for size in (60.0, 130.0)]
-    body = load_body("uranus")
-    study = make_study(body, apparition("uranus", "2025-11-21T00:00"), Sky(), tools)
-    for tool in tools:
-        bench = study_bench(study, tool)
-        assert bench.scene_grid == study.scene.grid
-        assert bench.grid.rows * bench.grid.step_arcsec == pytest.approx(study.width_arcsec)
-    better = study_bench(study, tools[1], Change(seeing_arcsec=0.5))
-    still = study_bench(study, tools[1], Change(frozenset(STEPS) - {"diffraction"}))
-    assert still.fwhm_arcsec < better.fwhm_arcsec < study_bench(study, tools[1]).fwhm_arcsec
+def test_steadier_air_and_fewer_blurs_are_sharper() -> None:
+    setup = usual("newtonian-150", apparition("uranus", "2025-11-21T00:00"))
+    better = make_bench(steadier(setup, 1.5))
+    still = make_bench(replace(setup, without=frozenset(STEPS) - {"diffraction"}))
+    assert still.fwhm_arcsec < better.fwhm_arcsec < make_bench(setup).fwhm_arcsec
 
 
 def test_json_holds_the_promised_keys_and_plain_values(found: Limits) -> None:

@@ -39,7 +39,7 @@ def make(folder: Path, body: str, instrument: str | Instrument, time: str, frame
     done = record(plan, folder, plan.instrument.name)
     recording = open_recording(dict(done.files)["recording"])
     # the plan's setup is in the hand already: the view starts from the bare one
-    bare = load_instrument(instrument)
+    bare = load_instrument(instrument) if isinstance(instrument, str) else instrument
     bare = replace(bare, camera=replace(bare.camera, filters=plan.instrument.camera.filters))
     look = expected_frame(load_body(body), bare, plan.middle, Sky(), plan.options.view)
     exposure = exposure_of(look)
