@@ -29,7 +29,7 @@ from simulate.judging import (
 )
 from simulate.judging.bench import Bench, Setup, make_bench
 from simulate.judging.drawn import draw
-from simulate.judging.judge import judge_feature
+from simulate.judging.judge import judge_feature, wanted_features
 from simulate.judging.staging import set_aside
 from simulate.light.chain import STEPS, Aim, sampling_ratio
 from simulate.light.colours import screen_matrix, to_screen, white_rates
@@ -202,7 +202,7 @@ def compose_limits(
         floor=options.floor,
     )  # fmt: skip
     setups = _Setups(usual, _families(first, options), instruments, possible_changes(usual))
-    features = [entry for entry in judged_features(body) if not entry.without & options.scene.without]
+    features = list(wanted_features(usual))
     found = _judged(setups, features, options)
     compared = tuple(map(tuple, found.compared))
     for number, tool in enumerate(instruments):
