@@ -7,6 +7,7 @@ three colours. What its header does not tell can be given.
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     work = parser.add_argument_group("stacking (chosen from the recording where not given)")
     common.add_keep(work)
+    common.add_practice(work)
     work.add_argument("--finer", type=float, metavar="FACTOR", help="cells of the stack a pixel, 1 to 4")
     work.add_argument("--drop", type=float, metavar="PIXELS", help="side of the drop that a pixel leaves, 0 to 2")
     known = parser.add_argument_group("what the header does not tell")
@@ -37,6 +39,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "camera software tells them; the first row is the picture's top one in TIFF files and in FITS cubes of "
         "ROWORDER TOP-DOWN, else its lowest (turning a picture of an even number of rows over swaps the two halves of "
         "the name, RGGB and GBRG or BGGR and GRBG; of an odd number it stays)",
+    )
+    known.add_argument("--body", metavar="BODY", help="what was recorded: its colour sets the white balance")
+    known.add_argument(
+        "--up", metavar="ANGLE", help="position angle of the picture's upward direction, from north through east"
+    )
+    known.add_argument(
+        "--mirrored", action="store_true", default=None, help="the picture is mirrored (a star diagonal)"
     )
     known.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
     known.add_argument("--long-exposure", metavar="TIME", help="the same of --long")
@@ -55,6 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
     from simulate.commands.stack import stack_recording
     from simulate.present.stacked import stack_files, write_processed
     from simulate.stack.combine import StackWishes
+    from simulate.values.practice import PRACTISED
 
     with kept_warnings() as told:
         recording = _open(arguments.recording, arguments, "exposure")
@@ -67,7 +77,12 @@ def run(arguments: argparse.Namespace) -> int:
         stack_files(folder, name, [place for place in (recording.path, long and long.path, truth) if place])
         processed = stack_recording(
             recording,
-            StackWishes(common.read_share(arguments), arguments.finer, arguments.drop),
+            StackWishes(
+                common.read_share(arguments),
+                arguments.finer,
+                arguments.drop,
+                common.read_practice(arguments) or PRACTISED,
+            ),
             long=long,
             obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
             truth=truth,
@@ -79,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
     for sentence in processed.notes:
         print(sentence)
     for kind, path in files.items():
-        print(f"  {kind:<6}{path}")
+        print(f"  {kind:<11}{path}")
     for sentence in told:
         common.tell(f"note: {sentence}")
     return 0
@@ -87,6 +102,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecording:
     from simulate.camera.settings import choose_pattern
+    from simulate.light.subject import choose_subject
     from simulate.stack.reader import RANGES, open_recording
 
     def read(fact: str, option: str, unit: str) -> float | None:
@@ -95,7 +111,7 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
 
     if not path:
         raise InputError("RECORDING", path, "give a file or a folder")
-    pattern = arguments.filter_array
+    pattern, body = arguments.filter_array, arguments.body
     return open_recording(
         path,
         filter_array=None if pattern is None else choose_pattern("--filter-array", pattern),
@@ -106,6 +122,9 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
         pixel_arcsec=read("pixel_arcsec", "pixel-scale", "arcsec"),
         aperture_mm=read("aperture_mm", "aperture", "mm"),
         seeing_arcsec=read("seeing_arcsec", "seeing", "arcsec"),
+        body=None if body is None else choose_subject(body).name,
+        up_deg=common.read_number(arguments, "up", "deg", -360.0, 360.0),
+        mirrored=arguments.mirrored,
     )
 
 
@@ -153,6 +172,8 @@ def _document(
             "noise": noise,
             "unit": stack.unit,
             "cells_per_pixel": stack.laid.factor,
+            "north_up": processed.north_up,
+            "beside_promise": None if processed.likeness is None else asdict(processed.likeness),
             "files": files,
         }
     )

@@ -726,9 +726,40 @@ def _cards(plan: Plan, inputs: dict[str, Any]) -> tuple[tuple[str, Any, str], ..
         ("SWCREATE", f"simulate {__version__}", "synthetic: no telescope took this"),
         ("INHASH", inputs_hash(inputs), "hash of all inputs, see the truth file"),
     ]
+    cards += _place_cards(plan)
     if not camera.is_mono:
         cards.append(("BAYERPAT", camera.filter_array, "colours of pixels (1,1) (2,1) (1,2) (2,2)"))
     return tuple(cards)
+
+
+def _place_cards(plan: Plan) -> list[tuple[str, Any, str]]:
+    """Return where the window lies on the sky in the middle of the recording, and where the telescope stands."""
+    seen, mount = plan.middle, plan.instrument.mount
+    angle = mount.sky_angle_deg(seen.parallactic_angle_deg)
+    sensor = SensorGrid(*plan.shape, plan.pixel_arcsec, angle, mount.mirrored)
+    (row_east, row_north), (column_east, column_north) = sensor.axes() * plan.pixel_arcsec / 3600.0
+    # the window's middle lies off the body's where the body does not fit
+    row, column = sensor.pixel_of(-plan.pointing_arcsec[0], -plan.pointing_arcsec[1])
+    cards = [
+        ("CTYPE1", "RA---TAN", "tangent plane, in the middle of the recording"),
+        ("CTYPE2", "DEC--TAN", "tangent plane"),
+        ("CRVAL1", seen.right_ascension_deg, "[deg] apparent place of the body, of date"),
+        ("CRVAL2", seen.declination_deg, "[deg] apparent place of the body, of date"),
+        ("CRPIX1", float(column) + 1.0, "the body's middle, unless it drifts"),
+        ("CRPIX2", float(row) + 1.0, "the body's middle, unless it drifts"),
+        ("CD1_1", float(column_east), "[deg] east per column"),
+        ("CD1_2", float(row_east), "[deg] east per row"),
+        ("CD2_1", float(column_north), "[deg] north per column"),
+        ("CD2_2", float(row_north), "[deg] north per row"),
+        ("MOUNT", mount.kind, "altazimuth: the field turns"),
+    ]
+    if seen.site is not None:
+        cards += [
+            ("OBSGEO-B", seen.site.latitude_deg, "[deg] latitude of the telescope"),
+            ("OBSGEO-L", seen.site.longitude_deg, "[deg] longitude, east positive"),
+            ("OBSGEO-H", seen.site.height_m, "[m] height"),
+        ]
+    return cards
 
 
 def _fried_ratio(plan: Plan) -> float:

@@ -11,15 +11,20 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simulate.bodies import Body, body_names, load_body
+from simulate.bodies.body import body_title
+from simulate.commands.promise import likeness_to_promise
 from simulate.errors import InputError
 from simulate.given.fits import FitsPicture, check_layout, open_fits
+from simulate.light.finish import balanced, enlarged, enlargement, north_up
 from simulate.present.stacked import Processed
 from simulate.recording.files import inputs_hash
 from simulate.stack.bracket import blend_bracket, why_large
+from simulate.stack.colours import colour_shifts, with_colours_aligned
 from simulate.stack.combine import FrameStack, Progress, StackWishes, stack_frames
 from simulate.stack.model import as_stack, limb_fwhm_px, measured_transfer, model_transfer
 from simulate.stack.reader import Facts, RawRecording
-from simulate.stack.restore import delivered_fwhm, restore
+from simulate.stack.restore import Restoring, delivered_fwhm, restore
 from simulate.values.constants import ARCSEC_PER_RADIAN
 
 MOST_TRUTH_BYTES = 2_000_000_000
@@ -73,6 +78,13 @@ def stack_recording(
         other = stack_frames(long, asked, progress=progress)
         stack = blend_bracket(stack, other, _full_scale(long.facts))
         notes.append(f"blended with {counted(len(other.kept), 'frame')} of {long.facts.exposure_s:g} s for the moons")
+    body = _body_of(facts)
+    green = _green(stack)
+    if len(stack.channel_names) > 1:
+        shifts = colour_shifts(stack.picture, green)
+        stack = with_colours_aligned(stack, shifts)
+        notes.append(_shift_words(shifts, stack, facts))
+    hand = (wishes or StackWishes()).practice
     response = model_transfer(facts, stack, obstruction_mm)
     restored = None
     if response is None:
@@ -81,17 +93,69 @@ def stack_recording(
     else:
         value = as_stack(stack, response)
         restored = restore(
-            value.picture, value.noise, value.transfer, value.step_arcsec, noise_spectrum=value.noise_spectrum
+            value.picture,
+            value.noise,
+            value.transfer,
+            value.step_arcsec,
+            noise_spectrum=value.noise_spectrum,
+            how=Restoring.by(hand),
+            pixel_arcsec=value.pixel_arcsec,
         )
-        measured, by = (
-            (response[_green(stack)], "theory") if truth is None else (_against(truth, stack, facts), "truth")
-        )
+        measured, by = (response[green], "theory") if truth is None else (_against(truth, stack, facts), "truth")
         fwhm = delivered_fwhm(measured, value.step_arcsec, stack.picture.shape[2])
     found = fwhm if math.isfinite(fwhm) else None
     if truth is not None and found is not None:
         notes += _moon_notes(truth, found)
+    finished = stack.picture if restored is None else restored.picture
+    balance = balanced(finished, stack.channel_names, body)
+    if len(stack.channel_names) > 1:
+        notes.append(_balance_words(body))
+    width = found if restored is None else restored.delivered_fwhm_arcsec[green]
+    factor = enlargement(stack.laid.step_arcsec, width, (stack.picture.shape[1], stack.picture.shape[2]))
+
+    def to_show(planes: npt.NDArray[np.floating], factor: int) -> npt.NDArray[np.float32]:
+        picture = balance.show(enlarged(planes, factor))
+        return picture if facts.up_deg is None else north_up(picture, facts.up_deg, facts.mirrored)
+
+    likeness = None
+    if truth is not None and restored is not None and facts.up_deg is not None:
+        likeness = likeness_to_promise(_inputs(truth), to_show(finished, 1), stack, hand)
+        notes += [] if likeness is None else [likeness.sentence()]
     sources = [place for place in (recording.path, None if long is None else long.path, truth) if place is not None]
-    return Processed(stack, restored, facts, found, by, tuple(notes), tuple(sources))
+    return Processed(
+        stack=stack,
+        restored=restored,
+        facts=facts,
+        fwhm_arcsec=found,
+        fwhm_by=by,
+        notes=tuple(notes),
+        sources=tuple(sources),
+        shown=to_show(finished, factor),
+        plain=None if restored is None else to_show(stack.picture, factor),
+        north_up=facts.up_deg is not None,
+        likeness=likeness,
+    )
+
+
+def _body_of(facts: Facts) -> Body | None:
+    """Return the body that was recorded, where it is told and known."""
+    name = facts.body.strip().lower()
+    return load_body(name) if name in body_names() and name != "sun" else None
+
+
+def _shift_words(shifts: npt.NDArray[np.float64], stack: FrameStack, facts: Facts) -> str:
+    away = shifts[0] - shifts[-1]
+    size = math.hypot(*away) * stack.laid.step_arcsec
+    unit = "arcsec" if facts.pixel_arcsec is not None else "pixels"
+    return (
+        f"colours laid on each other: {stack.channel_names[-1]} stood {size:.2f} {unit} from {stack.channel_names[0]}"
+    )
+
+
+def _balance_words(body: Body | None) -> str:
+    if body is None:
+        return "white balance: the whole light as grey, since nothing tells the body (--body does)"
+    return f"white balance: sunlit grey is grey, by the known colour of {body_title(body.name)}'s whole light"
 
 
 def counted(number: int, noun: str) -> str:

@@ -79,6 +79,22 @@ def png_bytes(pixels: npt.NDArray[np.unsignedinteger], comments: dict[str, str] 
     return buffer.getvalue()
 
 
+def tiff_bytes(pixels: npt.NDArray[np.unsignedinteger]) -> bytes:
+    """Return a TIFF file of whole numbers as bytes, unpacked; row 0 of `pixels` is the **bottom** row.
+
+    Parameters
+    ----------
+    pixels : array of uint8 or uint16, shape (rows, columns) or (rows, columns, 3)
+        Grey or colour.
+    """
+    from tifffile import imwrite
+
+    buffer = io.BytesIO()
+    kind = "rgb" if pixels.ndim == 3 else "minisblack"
+    imwrite(buffer, np.ascontiguousarray(top_first(pixels)), photometric=kind, metadata=None)
+    return buffer.getvalue()
+
+
 def _with_comments(writer: Any, flat: npt.NDArray[Any], comments: dict[str, str]) -> list[tuple[bytes, bytes]]:
     import png
 

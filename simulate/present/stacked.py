@@ -1,4 +1,4 @@
-"""A stacked and restored recording as files: FITS with noise and the grade of every frame, and a picture."""
+"""A stacked and restored recording as files: FITS with noise and the grade of every frame, and pictures to show."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import numpy.typing as npt
 from simulate import __version__
 from simulate.errors import InputError
 from simulate.given.fits import check_layout
-from simulate.present.images import png_bytes, screen_values, whole_numbers
+from simulate.present.images import png_bytes, screen_values, tiff_bytes, whole_numbers
 from simulate.stack.combine import FrameStack
 from simulate.stack.reader import Facts
 from simulate.stack.results import Restored
@@ -42,6 +42,14 @@ class Processed:
         Sentences for the user.
     sources : tuple of Path
         What it was made of, which no result may be laid over.
+    shown : float32 array, shape (rows, columns, 3)
+        The finished picture to show, linear sRGB, 1 is white.
+    plain : float32 array, shape (rows, columns, 3), or None
+        The same of the stack before restoration; None where nothing was restored.
+    north_up : bool
+        Whether the pictures to show have north up and east left; else they stand as the camera saw them.
+    likeness : Likeness or None
+        How near the finished picture comes to what theory promised; None without the truth.
     """
 
     stack: FrameStack
@@ -50,7 +58,34 @@ class Processed:
     fwhm_arcsec: float | None
     fwhm_by: str
     notes: tuple[str, ...]
-    sources: tuple[Path, ...] = ()
+    sources: tuple[Path, ...]
+    shown: npt.NDArray[np.float32]
+    plain: npt.NDArray[np.float32] | None = None
+    north_up: bool = False
+    likeness: Likeness | None = None
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """A finished picture beside the one that theory promised of the same recording, laid on each other.
+
+    Parameters
+    ----------
+    brightness : float
+        Rms difference of brightness on the disc, over its mean.
+    colour : float
+        Rms difference of the three colours less that of brightness, over the mean brightness.
+    """
+
+    brightness: float
+    colour: float
+
+    def sentence(self) -> str:
+        """Return it in words."""
+        return (
+            f"beside the picture that theory promises of this recording, brightness on the disc differs by "
+            f"{100 * self.brightness:.1f} % rms and colour by {100 * self.colour:.1f} %"
+        )
 
 
 def stack_files(folder: Path, name: str, sources: Iterable[Path] = ()) -> dict[str, Path]:
@@ -59,7 +94,7 @@ def stack_files(folder: Path, name: str, sources: Iterable[Path] = ()) -> dict[s
     Parameters
     ----------
     folder, name : Path, str
-        They are FOLDER/NAME_stack.fits and .png.
+        They are FOLDER/NAME_stack.fits, .png and .tif, and FOLDER/NAME_stack_unrestored.png.
     sources : iterable of Path
         Files that must stay as they are.
 
@@ -68,7 +103,10 @@ def stack_files(folder: Path, name: str, sources: Iterable[Path] = ()) -> dict[s
     InputError
         If a file would be laid over one of `sources`, or over a FITS file that no stacking has made.
     """
-    files = {"fits": folder / f"{name}_stack.fits", "png": folder / f"{name}_stack.png"}
+    files = {
+        kind: folder / f"{name}_stack.{ending}" for kind, ending in (("fits", "fits"), ("png", "png"), ("tiff", "tif"))
+    }
+    files["unrestored"] = folder / f"{name}_stack_unrestored.png"
     kept = [place for place in sources if place.exists()]
     for target in (path for path in files.values() if path.exists()):
         if any(target.samefile(place) for place in kept):
@@ -92,7 +130,7 @@ def _is_stack(path: Path) -> bool:
 
 
 def write_processed(processed: Processed, folder: Path, name: str) -> dict[str, str]:
-    """Write NAME_stack.fits (STACK, NOISE, FINISHED) and NAME_stack.png; return the paths by kind.
+    """Write NAME_stack.fits (STACK, NOISE, FINISHED; linear) and the pictures to show; return the paths by kind.
 
     Parameters
     ----------
@@ -107,10 +145,22 @@ def write_processed(processed: Processed, folder: Path, name: str) -> dict[str, 
         See `stack_files`.
     """
     paths = stack_files(folder, name, processed.sources)
-    shown = processed.stack.picture if processed.restored is None else processed.restored.picture
+    shown = _whole_numbers(processed.shown)
     write_bytes(paths["fits"], _fits_bytes(processed))
-    write_bytes(paths["png"], png_bytes(_for_screen(shown)))
+    write_bytes(paths["png"], png_bytes(shown))
+    write_bytes(paths["tiff"], tiff_bytes(shown))
+    if processed.plain is None:
+        del paths["unrestored"]
+    else:
+        write_bytes(paths["unrestored"], png_bytes(_whole_numbers(processed.plain)))
     return {kind: str(path) for kind, path in paths.items()}
+
+
+def _whole_numbers(linear: npt.NDArray[np.floating]) -> npt.NDArray[np.unsignedinteger]:
+    """Return 16-bit screen values of linear sRGB, (rows, columns, 3), or (rows, columns) where it is grey."""
+    planes = linear[..., :1] if np.array_equal(linear[..., 0], linear[..., 2]) else linear
+    shown = whole_numbers(screen_values(np.maximum(planes, 0.0)), 16)
+    return shown if shown.shape[-1] == 3 else shown[..., 0]
 
 
 def _fits_bytes(processed: Processed) -> bytes:
@@ -155,21 +205,3 @@ def _frame_table(stack: FrameStack) -> npt.NDArray[np.void]:
     table["kept"][stack.kept] = True
     table["row"][stack.kept], table["column"][stack.kept] = stack.shifts[:, 0], stack.shifts[:, 1]
     return table
-
-
-def _for_screen(planes: npt.NDArray[np.floating]) -> npt.NDArray[np.unsignedinteger]:
-    """Return 16-bit screen values: sky at black, channels balanced on the planet's mean, the brightest at white."""
-    sky = np.median(planes[:, :2], axis=(1, 2))
-    # channel by channel: the pictures of whole sensors fill much of the memory
-    light = np.empty(planes.shape, np.float32)
-    sums = []
-    for channel, plane in enumerate(planes):
-        light[channel] = plane - sky[channel]
-        sums.append(max(float(light[channel].sum(dtype=float)), 1e-30))
-    for channel, total in enumerate(sums):
-        light[channel] *= np.float32(np.mean(sums) / total)
-    white = float(np.quantile(light, 0.9995))
-    shown = np.empty((*planes.shape[1:], len(planes)), np.uint16)
-    for channel, plane in enumerate(light):
-        shown[..., channel] = whole_numbers(screen_values(np.maximum(plane, 0), white), 16)
-    return shown if shown.shape[-1] == 3 else shown[..., 0]

@@ -62,6 +62,11 @@ def told_facts(cube: Path) -> str:
     pattern, rows = facts.get("BAYERPAT"), header["NAXIS2"]
     if isinstance(pattern, str) and rows % 2 == 0:
         facts["BAYERPAT"] = pattern[2:] + pattern[:2]  # the top two rows begin with what the lowest end with
+    for word in ("CD1_2", "CD2_2"):
+        if word in facts:
+            facts[word] = -facts[word]
+    if "CRPIX2" in facts:
+        facts["CRPIX2"] = rows + 1 - facts["CRPIX2"]
     return json.dumps(facts | {"ROWORDER": "TOP-DOWN"})
 
 

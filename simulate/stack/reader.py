@@ -44,6 +44,7 @@ RANGES: dict[str, tuple[str, str, float, float]] = {
     "aperture_mm": ("aperture", "mm", 5.0, 1e5),
     "seeing_arcsec": ("seeing", "arcsec", 0.0, 60.0),
     "fried_ratio": ("D/r0", "", 0.0, 1e4),
+    "frames_per_second": ("frame rate", "1/s", 1e-5, 1e6),
 }
 """Name, unit, least and largest value of what is known of a recording: all that instruments in use can have."""
 
@@ -57,6 +58,7 @@ _KEYWORDS: dict[str, tuple[str, ...]] = {
     "aperture_mm": ("APTDIA",),
     "seeing_arcsec": ("SEEING",),
     "fried_ratio": ("DR0",),
+    "frames_per_second": ("FRAMERAT",),
 }
 
 
@@ -81,6 +83,18 @@ class Facts:
         What was recorded, if told.
     inputs_hash : str
         Of a recording of this program: tells which truth file belongs to it.
+    up_deg : float or None
+        Position angle of the direction in which rows grow, in the middle of the recording.
+    mirrored : bool
+        Whether east lies to the right with north up.
+    time_utc : str
+        ISO 8601, middle of the recording; "" where nothing tells it.
+    frames_per_second : float or None
+        Rate.
+    site : (latitude, longitude, height) or None
+        Of the telescope, deg, deg (east positive) and m.
+    field_turns : bool or None
+        Whether the field turns, as on an altazimuth mount.
     """
 
     exposure_s: float | None = None
@@ -95,6 +109,12 @@ class Facts:
     fried_ratio: float | None = None
     body: str = ""
     inputs_hash: str = ""
+    up_deg: float | None = None
+    mirrored: bool = False
+    time_utc: str = ""
+    frames_per_second: float | None = None
+    site: tuple[float, float, float] | None = None
+    field_turns: bool | None = None
 
     @property
     def is_mosaic(self) -> bool:
@@ -201,7 +221,7 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
         given["fried_ratio"] = None  # what the header says of the air is set aside as a whole
     for name, value in given.items():
         _refuse_outside(name, value)
-    facts = replace(facts_of(source.header), **given)
+    facts = replace(facts_of(source.header, source.top_down), **given)
     if source.colours == 3:
         if facts.is_mosaic and "filter_array" in given:
             raise InputError("--filter-array", facts.filter_array, "these frames have three colours in every pixel")
@@ -242,8 +262,16 @@ def turned_pattern(filter_array: str, rows: int) -> str:
     return filter_array if rows % 2 else filter_array[2:] + filter_array[:2]
 
 
-def facts_of(header: Mapping[str, Any]) -> Facts:
-    """Return what a FITS header tells of a recording; what no instrument can have counts as not told, with a note."""
+def facts_of(header: Mapping[str, Any], top_down: bool = False) -> Facts:
+    """Return what a FITS header tells of a recording; what no instrument can have counts as not told, with a note.
+
+    Parameters
+    ----------
+    header : mapping
+        By keyword.
+    top_down : bool
+        Whether the first stored row is the top one; the cards of the sky belong to stored rows.
+    """
     found: dict[str, float | None] = {}
     for name, words in _KEYWORDS.items():
         values = (_number(header.get(word)) for word in words)
@@ -254,7 +282,42 @@ def facts_of(header: Mapping[str, Any]) -> Facts:
     length, pixel = _number(header.get("FOCALLEN")), _number(header.get("XPIXSZ"))
     if found["pixel_arcsec"] is None and pixel and length:
         found["pixel_arcsec"] = _within("pixel_arcsec", 1e-3 * ARCSEC_PER_RADIAN * pixel / length)
-    return Facts(filter_array=pattern, **_words(header), **found)
+    up, mirrored = _pose(header, top_down)
+    mount = str(header.get("MOUNT", "")).strip().lower()
+    return Facts(
+        filter_array=pattern,
+        **_words(header),
+        **found,
+        up_deg=up,
+        mirrored=mirrored,
+        site=_site(header),
+        field_turns={"altazimuth": True, "equatorial": False}.get(mount),
+    )
+
+
+def _pose(header: Mapping[str, Any], top_down: bool) -> tuple[float | None, bool]:
+    """Return the position angle of growing rows and whether the picture is mirrored, from the CD matrix.
+
+    The matrix gives degrees to the east and to the north for each column and row (FITS Standard 4.0, section 8).
+    """
+    named = str(header.get("CTYPE1", "")).startswith("RA--") and str(header.get("CTYPE2", "")).startswith("DEC-")
+    cells = [_number(header.get(word)) for word in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
+    if not named or any(cell is None for cell in cells):
+        return None, False
+    a, b, c, d = (float(cell or 0.0) for cell in cells)
+    if top_down:
+        b, d = -b, -d
+    if a * d - b * c == 0.0:
+        return None, False
+    # east grows to the left where rows grow to the north: the matrix of an unmirrored picture has a negative determinant
+    return math.degrees(math.atan2(b, d)) % 360.0, a * d - b * c > 0
+
+
+def _site(header: Mapping[str, Any]) -> tuple[float, float, float] | None:
+    latitude, longitude, height = (_number(header.get(f"OBSGEO-{letter}")) for letter in "BLH")
+    if latitude is None or longitude is None or abs(latitude) > 90 or abs(longitude) > 360:
+        return None
+    return latitude, longitude, height or 0.0
 
 
 def _number(value: Any) -> float | None:
@@ -278,7 +341,8 @@ def _within(name: str, value: float | None) -> float | None:
 
 
 def _words(header: Mapping[str, Any]) -> dict[str, str]:
-    return {name: str(header.get(word, "")).strip() for name, word in (("body", "OBJECT"), ("inputs_hash", "INHASH"))}
+    named = (("body", "OBJECT"), ("inputs_hash", "INHASH"), ("time_utc", "DATE-AVG"))
+    return {name: str(header.get(word, "")).strip() for name, word in named}
 
 
 def _guess_offset(recording: RawRecording) -> float:

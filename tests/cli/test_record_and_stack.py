@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 from PIL import Image
 
@@ -44,6 +45,16 @@ def test_record_then_stack(tmp_path, capsys):
         assert hdus["FRAMES"].data["kept"].sum() == 15
         light = hdus["STACK"].data.sum(axis=(1, 2))
         np.testing.assert_allclose(hdus["FINISHED"].data.sum(axis=(1, 2)), light, rtol=0.02)
+    assert set(done["files"]) == {"fits", "png", "tiff", "unrestored"}
+    finished, plain = (np.asarray(Image.open(done["files"][kind])) for kind in ("png", "unrestored"))
+    deep = tifffile.imread(done["files"]["tiff"])
+    assert deep.dtype == np.uint16
+    assert deep.shape == finished.shape == plain.shape
+    assert np.abs((deep >> 8).astype(int) - finished).max() <= 1
+    assert done["north_up"]
+    # the promise is that of the whole chain, from the same inputs but without one random wavefront
+    assert done["beside_promise"]["brightness"] < 0.08
+    assert done["beside_promise"]["colour"] < 0.15
     # the TIFF frames tell the same facts, and without them they can be given by hand: the same stack
     scale = fits.getheader(told["files"]["recording"])["PIXSCALE"]
     plain = tmp_path / "plain"
