@@ -142,7 +142,11 @@ def likeness(picture: npt.NDArray[np.floating], promised: npt.NDArray[np.floatin
     shift = examiner.shift(one, other)
     moved = np.stack(
         [
-            scipy.fft.irfft2(move(np.asarray(scipy.fft.rfft2(picture[..., k]), np.complex64), shape, shift), s=shape)
+            np.asarray(
+                scipy.fft.irfft2(
+                    move(np.asarray(scipy.fft.rfft2(picture[..., k]), np.complex64), shape, shift), s=shape
+                )
+            )
             for k in range(3)
         ],
         axis=-1,
@@ -160,15 +164,11 @@ def likeness(picture: npt.NDArray[np.floating], promised: npt.NDArray[np.floatin
 
 def _on_shape(picture: npt.NDArray[np.floating], ratio: float, shape: tuple[int, int]) -> npt.NDArray[np.floating]:
     """Return a picture about its middle on cells of another size, (rows, columns, 3)."""
-    from scipy.ndimage import affine_transform
+    from scipy.ndimage import map_coordinates
 
-    step = 1.0 / ratio
-    start = [(n - 1) / 2 - step * (m - 1) / 2 for n, m in zip(picture.shape[:2], shape, strict=True)]
-    planes = [
-        affine_transform(picture[..., k], np.array([step, step]), start, output_shape=shape, order=3)
-        for k in range(picture.shape[2])
-    ]
-    return np.stack(planes, axis=-1)
+    places = [(np.arange(m) - (m - 1) / 2) / ratio + (n - 1) / 2 for n, m in zip(picture.shape[:2], shape, strict=True)]
+    grid = np.meshgrid(*places, indexing="ij")
+    return np.stack([map_coordinates(picture[..., k], grid, order=3) for k in range(picture.shape[2])], axis=-1)
 
 
 __all__ = ["likeness", "likeness_to_promise", "promised_view"]

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
 
 from simulate.bodies import Body
 from simulate.bodies.spectra import geometric_albedo, solar_photon_flux
@@ -138,7 +137,7 @@ def north_up(picture: FloatArray, up_deg: float, mirrored: bool) -> npt.NDArray[
     if abs(up_deg - 90.0 * quarter) < 0.05:
         # rows that grow to the east lie to the left once turned by a quarter
         return np.ascontiguousarray(np.rot90(values, -quarter))
-    from scipy.ndimage import affine_transform
+    from scipy.ndimage import map_coordinates
 
     angle = math.radians(up_deg)
     # a place (north, west) of the new picture, turned into (row, column) of the old one
@@ -147,12 +146,10 @@ def north_up(picture: FloatArray, up_deg: float, mirrored: bool) -> npt.NDArray[
     sides = np.abs(back) @ (rows, columns)
     shape = tuple(int(2 * math.ceil(min(side, max(rows, columns)) / 2)) for side in sides)
     middle = np.array([(rows - 1) / 2, (columns - 1) / 2])
-    start = middle - back @ np.array([(n - 1) / 2 for n in shape])
-    planes = [
-        affine_transform(values[..., k], back, start, output_shape=shape, order=3, mode="constant")
-        for k in range(values.shape[2])
-    ]
-    return np.stack(planes, axis=-1)
+    new = np.stack(np.meshgrid(*(np.arange(n) - (n - 1) / 2 for n in shape), indexing="ij"))
+    places = np.tensordot(back, new, axes=1) + middle[:, None, None]
+    turned = [map_coordinates(values[..., k], places, order=3, mode="constant") for k in range(values.shape[2])]
+    return np.stack(turned, axis=-1).astype(np.float32)
 
 
 __all__ = ["Balance", "balanced", "enlarged", "enlargement", "north_up"]

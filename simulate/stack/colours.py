@@ -1,4 +1,4 @@
-"""The colours of a stack laid on each other: the air lifts blue light above red, measured here on the picture itself."""
+"""The colours of a stack laid on each other: the air lifts blue light above red, here measured on the picture."""
 
 from __future__ import annotations
 

@@ -272,7 +272,7 @@ def facts_of(header: Mapping[str, Any], top_down: bool = False) -> Facts:
     top_down : bool
         Whether the first stored row is the top one; the cards of the sky belong to stored rows.
     """
-    found: dict[str, float | None] = {}
+    found: dict[str, Any] = {}
     for name, words in _KEYWORDS.items():
         values = (_number(header.get(word)) for word in words)
         found[name] = _within(name, next((v for v in values if v is not None), None))
@@ -309,7 +309,7 @@ def _pose(header: Mapping[str, Any], top_down: bool) -> tuple[float | None, bool
         b, d = -b, -d
     if a * d - b * c == 0.0:
         return None, False
-    # east grows to the left where rows grow to the north: the matrix of an unmirrored picture has a negative determinant
+    # east to the left with north up: the matrix of an unmirrored picture has a negative determinant
     return math.degrees(math.atan2(b, d)) % 360.0, a * d - b * c > 0
 
 
