@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies import Body, body_names, load_body
-from simulate.bodies.body import body_title
 from simulate.commands.promise import likeness_to_promise
 from simulate.errors import InputError
 from simulate.given.fits import FitsPicture, check_layout, open_fits
@@ -155,7 +154,7 @@ def _shift_words(shifts: npt.NDArray[np.float64], stack: FrameStack, facts: Fact
 def _balance_words(body: Body | None) -> str:
     if body is None:
         return "white balance: the whole light as grey, since nothing tells the body (--body does)"
-    return f"white balance: sunlit grey is grey, by the known colour of {body_title(body.name)}'s whole light"
+    return f"white balance: sunlit grey is grey, by the known colour of {body.title}'s whole light"
 
 
 def counted(number: int, noun: str) -> str:
