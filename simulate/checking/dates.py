@@ -43,6 +43,8 @@ def by_likeness(
 def likeness(levels: FloatArray, found: Found, theory: Theory) -> float:
     """Return the largest correlation of a picture with a theory over all turns and both mirrors."""
     light = theory.blurred(Blur(0.25 * theory.cutoff, 0.3, 0.0, theory.cutoff).at(theory.frequency))
+    if not light.max() > 0:
+        return -1.0  # at that time no light comes from there, which is like no picture
     level = float(np.median(light[light > light.max() / 3]))
     bright = np.where(light > level / 2, light, 0.0)
     scale = math.sqrt(np.count_nonzero(bright) * theory.grid.cell_arcsec2 / found.area_px)
