@@ -69,6 +69,7 @@ from simulate.results.inputs import view_inputs
 from simulate.scene import Scene, render
 from simulate.stack import Exposure
 from simulate.telescope import Pupil, Telescope, make_pupil
+from simulate.telescope.pupil import focus_shift
 from simulate.values.grid import Grid
 from simulate.values.spectrum import SpectralBins
 
@@ -84,7 +85,15 @@ STILL_PIXELS = 0.05
 WIDEST_BAND = 0.12
 """Speckles are computed at one wavelength for light whose rms spread is at most this share of the wavelength.
 
-The error is of second order, half the square: 0.7 % of a transfer that falls as the wavelength does."""
+The error is of second order, half the square: 0.7 % of a transfer that falls as the wavelength does. Where lenses
+bring colours to different focuses, the spread of focus counts with it."""
+
+FOCUS_SPREAD = 2.0 * math.pi / math.sqrt(6.0)
+"""Spread that counts for one wave of focus at the rim. Such a wave is 2 pi / (2 sqrt(3)) radians rms (Noll 1976, the
+term of focus), and a peak loses the square of its rms phase (Marechal 1947): half the square of this."""
+
+LEAST_LIGHT = 1e-3
+"""Bins with a smaller share of a channel's light are left out of the frames."""
 
 CLUSTER_WORKERS = 8
 """Processes that a cluster is taken to have, when the work is cut into pieces."""
@@ -261,18 +270,40 @@ class _Piece:
     wavelength_nm: float
 
 
-def _pieces(weights: npt.NDArray[Any], colours: npt.NDArray[Any], bins: SpectralBins) -> tuple[_Piece, ...]:
-    """Divide each channel's light into as few pieces as keep the spread of wavelengths small."""
-    result = []
-    for channel, light in enumerate(weights * colours):
-        seen = np.flatnonzero(light > 1e-3 * light.max())
-        groups = [seen]
-        for number in range(1, len(seen) + 1):
-            groups = min(_divisions(seen, number), key=lambda groups: _pooled_spread(groups, light, bins))
-            if _pooled_spread(groups, light, bins) <= WIDEST_BAND:
-                break
-        result += [_Piece(channel, tuple(int(b) for b in group), _spread(group, light, bins)[0]) for group in groups]
-    return tuple(result)
+def _pieces(
+    weights: npt.NDArray[Any], colours: npt.NDArray[Any], bins: SpectralBins, colour_nm: tuple[float, float]
+) -> tuple[_Piece, ...]:
+    """Divide each channel's light into as few pieces as keep the spread of wavelengths, and of focus, small."""
+    waves = bins.centres_nm
+    # in units of the wave's own: what half the square of a spread takes from a transfer, as of the wavelength's
+    focus = np.array([FOCUS_SPREAD * focus_shift(colour_nm, float(nm)) / nm for nm in waves])
+    lights = weights * colours
+    if focus.any():
+        # many pieces: all channels share their division, and so the speckles of each wavelength
+        mixed = np.sum(lights / lights.sum(axis=1, keepdims=True), axis=0)
+        groups = _divided(mixed, bins, focus)
+        return tuple(
+            _Piece(channel, tuple(int(b) for b in group), _spread(group, mixed, bins)[0])
+            for channel, light in enumerate(lights)
+            for group in groups
+            if light[group].sum() > LEAST_LIGHT * light.sum()
+        )
+    return tuple(
+        _Piece(channel, tuple(int(b) for b in group), _spread(group, light, bins)[0])
+        for channel, light in enumerate(lights)
+        for group in _divided(light, bins, focus)
+    )
+
+
+def _divided(light: npt.NDArray[Any], bins: SpectralBins, focus: npt.NDArray[Any]) -> list[npt.NDArray[np.intp]]:
+    """Return the bins of some light in as few adjacent groups as keep the spread within `WIDEST_BAND`."""
+    seen = np.flatnonzero(light > LEAST_LIGHT * light.max())
+    groups = [seen]
+    for number in range(1, len(seen) + 1):
+        groups = min(_divisions(seen, number), key=lambda groups: _pooled_spread(groups, light, bins, focus))
+        if _pooled_spread(groups, light, bins, focus) <= WIDEST_BAND:
+            break
+    return groups
 
 
 def _divisions(seen: npt.NDArray[np.intp], number: int) -> Iterator[list[npt.NDArray[np.intp]]]:
@@ -281,9 +312,15 @@ def _divisions(seen: npt.NDArray[np.intp], number: int) -> Iterator[list[npt.NDA
         yield np.split(seen, cuts)
 
 
-def _pooled_spread(groups: Sequence[npt.NDArray[np.intp]], light: npt.NDArray[Any], bins: SpectralBins) -> float:
+def _pooled_spread(
+    groups: Sequence[npt.NDArray[np.intp]], light: npt.NDArray[Any], bins: SpectralBins, focus: npt.NDArray[Any]
+) -> float:
     total = sum(light[group].sum() for group in groups)
-    squares = sum(light[group].sum() * _spread(group, light, bins)[1] ** 2 for group in groups)
+    squares = sum(
+        light[group].sum() * _spread(group, light, bins)[1] ** 2
+        + float(np.sum(light[group] * (focus[group] - np.average(focus[group], weights=light[group])) ** 2))
+        for group in groups
+    )
     return math.sqrt(squares / total)
 
 
@@ -429,14 +466,16 @@ def make_frames(plan: Plan) -> FrameMaker:
     aim = Aim.of(plan.middle)
     chain = _light_chain(plan, aim)
     colours = _colours(plan, chain)
-    pieces = _pieces(chain.weights, colours, chain.setting.bins)
+    pieces = _pieces(chain.weights, colours, chain.setting.bins, telescope.colour_error_nm)
     shortest = min(piece.wavelength_nm for piece in pieces)
     factor = choose_factor(plan.pixel_arcsec, telescope.aperture_mm * 1e-3, shortest)
     grid = FineGrid(*plan.shape, factor, plan.pixel_arcsec)
     fried_m = float(fried_parameter_m(plan.sky, 500.0, aim.airmass))
     base = base_grid(telescope.aperture_mm * 1e-3, float(fried_parameter_m(plan.sky, shortest, aim.airmass)))
     pupil = camera_pupil(telescope, mount.sky_angle_deg(aim.parallactic_angle_deg))
-    bands = tuple(Band(pupil, grid, piece.wavelength_nm, base) for piece in pieces)
+    waves = dict.fromkeys(piece.wavelength_nm for piece in pieces)
+    made = {wave: Band(pupil, grid, wave, base) for wave in waves}
+    bands = tuple(made[piece.wavelength_nm] for piece in pieces)
     still = plan.options.still_air or math.isinf(fried_m)
     air = (
         None

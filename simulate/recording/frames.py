@@ -112,7 +112,7 @@ class Optics:
     base : BaseGrid
         Grid of the air's path difference.
     bands : tuple of Band
-        All bands of all channels.
+        All bands of all channels; channels may share one.
     channels : tuple of int
         Channel of each band.
     reference : int
@@ -201,21 +201,17 @@ class FrameMaker:
     def _transfers(self, number: int) -> tuple[list[Complex64Array], np.void]:
         optics, times = self.optics, self.timing.times_s(number)
         mount = self._mount(times)
-        totals: list[Float32Array | None] = [None] * len(optics.bands)
+        totals: dict[Band, Float32Array | None] = dict.fromkeys(optics.bands)
         tilts, residuals = np.zeros((len(times), 2)), np.zeros(len(times))
         for index, time_s in enumerate(times):
             opd, tilts[index], residuals[index] = self._wavefront(float(time_s), mount[index])
-            for band, total in enumerate(totals):
-                totals[band] = optics.bands[band].add_response(opd, total)
-        transfers = [
-            band.transfer(total, len(times))
-            for band, total in zip(optics.bands, totals, strict=True)
-            if total is not None
-        ]
-        intensity = totals[optics.reference]
-        strehl = (
-            0.0 if intensity is None else optics.bands[optics.reference].strehl(transfers[optics.reference], intensity)
-        )
+            for band, total in totals.items():
+                totals[band] = band.add_response(opd, total)
+        found = {band: band.transfer(total, len(times)) for band, total in totals.items() if total is not None}
+        transfers = [found[band] for band in optics.bands]
+        reference = optics.bands[optics.reference]
+        intensity = totals[reference]
+        strehl = 0.0 if intensity is None else reference.strehl(found[reference], intensity)
         told = (*tilts.mean(axis=0), *mount.mean(axis=0))
         row = np.zeros(1, ROW)
         row[0] = (number, self.timing.middle_s(number), *told, strehl, residuals.mean())

@@ -36,9 +36,10 @@ from simulate.errors import InputError
 from simulate.geometry import apparition
 from simulate.instruments import load_instrument
 from simulate.light.look import ViewOptions, expected_frame
-from simulate.scene import render
+from simulate.scene import SceneOptions, render
 from simulate.stack import ExposureWishes
 from simulate.values.grid import Grid
+from simulate.values.practice import IDEAL
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "trial"))
 import pairings
@@ -432,3 +433,23 @@ def test_camera_grid_and_truth_fill_the_same_field(tmp_path):
     assert grid.step_arcsec * grid.rows == pytest.approx(plan.shape[0] * plan.pixel_arcsec)
     assert load_body("mars").name in fits.getheader(done["recording"])["OBJECT"]
     assert load_instrument("refractor-60").name == fits.getheader(done["recording"])["INSTRUME"]
+
+
+def test_colours_out_of_focus_blur_a_frame_as_they_blur_the_expected_picture():
+    """Two glasses bring blue and red to a focus behind that of green; each channel of the camera spans many focuses.
+
+    The expected path blurs every spectral bin by itself; frames share one response among several bins.
+    """
+    wishes = ExposureWishes(frames=1, exposure_s=0.01, frames_per_second=50)
+    options = ViewOptions(wishes, scene=SceneOptions(moons=False), practice=IDEAL)
+    plan = plan_recording("jupiter", "refractor-60", WHEN, options=RecordOptions(options, still_air=True))
+    plan = steady(plan)
+    assert plan.instrument.telescope.colour_error_um[0] > 0
+    frame, _ = make_frames(plan).expected(0)
+    look = expected_frame(load_body("jupiter"), plan.instrument, plan.middle, Sky(seeing_arcsec=0.0), options)
+    wanted = look.chain.on_sensor(look.rates)
+    for mine, expected in zip(frame / 0.01, wanted, strict=True):
+        shape = tuple(min(sizes) for sizes in zip(mine.shape, expected.shape, strict=True))
+        one, other = (middle(plane, *shape).reshape(shape).astype(float) for plane in (mine, expected))
+        one, other = (plane - np.median(plane[:3]) for plane in (one, other))
+        assert np.sqrt(np.mean((one - other) ** 2)) < 0.005 * other.max()
