@@ -36,6 +36,7 @@ from simulate.stack.restore import rings_of
 from simulate.telescope import make_pupil, transfer
 from simulate.values.constants import ARCSEC_PER_RADIAN
 from simulate.values.grid import Grid
+from simulate.values.practice import IDEAL
 from simulate.values.resolution import finest_arcsec
 from simulate.values.spectrum import SpectralBins
 
@@ -106,7 +107,9 @@ class Bench:
 
     def expected_transfer(self) -> tuple[FloatArray, FloatArray]:
         """Return (frequency, transfer) of the picture that the setup should give, by rings, green channel."""
-        look = expected_frame(self.body, self.instrument, self.seen, self.sky, ViewOptions(scene=self.options))
+        look = expected_frame(
+            self.body, self.instrument, self.seen, self.sky, ViewOptions(scene=self.options, practice=IDEAL)
+        )
         stack, _ = stack_of(look, exposure_of(look), 0)
         finished = restore(
             stack.picture, stack.noise, stack.transfer, stack.step_arcsec, noise_spectrum=stack.noise_spectrum

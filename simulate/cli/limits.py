@@ -23,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_instruments(parser)
     common.add_when_where(parser)
     common.add_air(parser)
+    common.add_practice(parser)
     judging = parser.add_argument_group("judging")
     judging.add_argument("--apertures", metavar="MM,MM,...", help="the family (default 30 to 400 mm in twelve steps)")
     judging.add_argument("--feature", metavar="NAME", help="feature of the loss budget (default: the hardest not lost)")
@@ -73,16 +74,19 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _options(arguments: argparse.Namespace) -> LimitsOptions:
     from simulate.commands.limits import APERTURES_MM, LimitsOptions
-    from simulate.judging import FLOOR
     from simulate.scene import SceneOptions
     from simulate.values.checks import to_float
+    from simulate.values.practice import practice_of
 
-    floor = FLOOR if arguments.floor is None else to_float("--floor", arguments.floor, "", 0.0, 1.0)
+    practice = common.read_practice(arguments)
+    if arguments.floor is not None:
+        floor = to_float("--floor", arguments.floor, "", 0.0, 0.5)
+        practice = practice_of(practice or "practised", floor=floor)
     return LimitsOptions(
         apertures_mm=APERTURES_MM if arguments.apertures is None else _apertures(arguments.apertures),
         scene=SceneOptions(**common.read_face(arguments)),
         feature=arguments.feature,
-        floor=floor,
+        practice=practice,
     )
 
 

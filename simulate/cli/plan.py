@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_instruments(parser)
     common.add_where(parser)
     common.add_air(parser)
+    common.add_practice(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     common.add_recording(recording)
     common.add_keep(recording)
@@ -86,7 +87,8 @@ def _options(arguments: argparse.Namespace) -> PlanOptions:
     from simulate.scene import SceneOptions
 
     scene = SceneOptions(**common.read_face(arguments))
-    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene)
+    practice = common.read_practice(arguments)
+    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, practice=practice)
     far = common.read_number(arguments, "station-range", "km", 100.0, 10000.0)
     return PlanOptions(
         view, arguments.ephemeris, judge_events=not arguments.quick, station_km=far, trades=arguments.trades

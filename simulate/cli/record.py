@@ -24,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_instruments(parser, several=False)
     common.add_when_where(parser)
     common.add_air(parser)
+    common.add_practice(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     common.add_recording(recording)
     recording.add_argument("--rate", metavar="RATE", help='frames a second, e.g. "100 fps" or 100')
@@ -123,7 +124,8 @@ def _options(arguments: argparse.Namespace) -> RecordOptions:
     scene = SceneOptions(without=frozenset(arguments.without or ()), **common.read_face(arguments))
     drift = common.read_number(arguments, "drift", "arcsec", -3600.0, 3600.0) or 0.0
     field = common.read_number(arguments, "field", "arcsec")
-    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field)
+    practice = common.read_practice(arguments)
+    view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field, practice=practice)
     return RecordOptions(view, arguments.filter, (drift, 0.0), arguments.still_air)
 
 

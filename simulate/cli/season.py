@@ -31,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_instruments(parser)
     common.add_where(parser)
     common.add_air(parser)
+    common.add_practice(parser)
     parser.add_argument("--judged", type=int, metavar="N", help="dates judged in full (default 2 or 3)")
     parser.add_argument("--pictures", type=int, default=6, metavar="N", help="pictures in the strip; 0 for none")
     parser.add_argument(
@@ -124,7 +125,7 @@ def _options(arguments: argparse.Namespace) -> SeasonOptions:
         raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
     if arguments.judged is not None and not 1 <= arguments.judged <= 100:
         raise InputError("--judged", arguments.judged, "give from 1 to 100")
-    view = ViewOptions(scene=SceneOptions(**common.read_face(arguments)))
+    view = ViewOptions(scene=SceneOptions(**common.read_face(arguments)), practice=common.read_practice(arguments))
     hour = None if arguments.hour is None else _hour(arguments.hour)
     return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons, hour)
 

@@ -29,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common.add_instruments(parser)
     common.add_when_where(parser)
     common.add_air(parser)
+    common.add_practice(parser)
     recording = parser.add_argument_group("recording (chosen automatically where not given)")
     common.add_recording(recording)
     common.add_keep(recording)
@@ -82,7 +83,8 @@ def _options(arguments: argparse.Namespace) -> ViewOptions:
         **common.read_face(arguments),
     )
     field = common.read_number(arguments, "field", "arcsec")
-    return ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field)
+    practice = common.read_practice(arguments)
+    return ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, field, practice=practice)
 
 
 def _user_map(arguments: argparse.Namespace) -> Any:

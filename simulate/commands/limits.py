@@ -16,9 +16,8 @@ from simulate.bodies import Body
 from simulate.camera import channel_names
 from simulate.errors import BelowHorizonError, InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time
-from simulate.instruments import Instrument, load_instrument
+from simulate.instruments import Instrument, load_instrument, practice_for
 from simulate.judging import (
-    FLOOR,
     SEPARATE_LINE,
     THRESHOLDS,
     JudgedFeature,
@@ -40,6 +39,7 @@ from simulate.results.limits import Band, BudgetStep, Improvement, Limits, Small
 from simulate.scene import Scene, SceneOptions
 from simulate.stack import ExposureWishes
 from simulate.values.constants import GREEN_NM
+from simulate.values.practice import LEVELS, PRACTICES, Level, Practice, three_levels
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
@@ -50,7 +50,7 @@ FloatArray = npt.NDArray[np.floating]
 VISIBLE: tuple[Word, ...] = ("doubtful", "clear")
 """Verdicts that have a smallest aperture."""
 
-APERTURES_MM = (30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 150.0, 200.0, 250.0, 300.0, 400.0)
+APERTURES_MM = (10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 150.0, 200.0, 250.0, 300.0, 400.0)
 """Apertures of the default family, mm: what people own."""
 
 AMPLIFIERS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
@@ -58,6 +58,11 @@ AMPLIFIERS = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 
 SEEING_STEP_ARCSEC = 0.3
 """By how much the seeing is taken better and worse for the band of a smallest aperture."""
+
+DRAWN: tuple[Level, ...] = ("ordinary", "ideal")
+"""Levels of practice at which the ladder is drawn."""
+
+HANDS: dict[Level, str] = {"ordinary": "an ordinary", "practised": "a practised", "ideal": "an ideal"}
 
 BUDGET_STEPS = (*STEPS, "motion", "noise")
 """Steps of the loss budget, in the order of the light."""
@@ -79,8 +84,8 @@ class LimitsOptions:
         Feature of the loss budget; None takes the hardest one that the instrument does not lose.
     thresholds : Thresholds
         For the verdicts.
-    floor : float
-        Rms of what never averages out, share of the local brightness per resolution element.
+    practice : Practice or None
+        The hand; None leaves it to the owner of the first instrument, else it is practised.
     """
 
     apertures_mm: tuple[float, ...] = APERTURES_MM
@@ -88,7 +93,7 @@ class LimitsOptions:
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
     feature: str | None = None
     thresholds: Thresholds = THRESHOLDS
-    floor: float = FLOOR
+    practice: Practice | None = None
 
     def __post_init__(self) -> None:
         apertures = self.apertures_mm
@@ -199,22 +204,28 @@ def compose_limits(
     first = instruments[0]
     usual = Setup(
         body=body, seen=seen, instrument=first, sky=sky, aim=Aim.of(seen), scene=options.scene, wishes=options.wishes,
-        floor=options.floor,
     )  # fmt: skip
-    setups = _Setups(usual, _families(first, options), instruments, possible_changes(usual))
+    hand = practice_for(first, options.practice)
+    changes = {name: setup.used_by(hand) for name, setup in possible_changes(usual).items()}
+    for better in LEVELS[LEVELS.index(hand.level) + 1 :]:
+        changes[f"{HANDS[better]} hand"] = usual.used_by(PRACTICES[better])
+    setups = _Setups(usual, hand, _families(first, options), instruments, changes)
     features = list(wanted_features(usual))
     found = _judged(setups, features, options)
     compared = tuple(map(tuple, found.compared))
     for number, tool in enumerate(instruments):
         note_overexposure(setups["own", number].exposure, tool.name)
     chosen = _budget_feature(options, features, compared[0])
-    widest = max(setups["family", 0, rung, 0.0].canvas.side_arcsec for rung in (0, len(options.apertures_mm) - 1))
+    widest = max(
+        setups["family", 0, rung, 0.0, hand.level].canvas.side_arcsec for rung in (0, len(options.apertures_mm) - 1)
+    )
     return Limits(
         body, set_aside(seen), instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
         tuple(found.smallest[0]), tuple(found.smallest[1]), compared, chosen,
         _budget_of(setups, features, chosen) if chosen else (), _ranked(found.changed, options.thresholds),
-        ladder_pictures(setups), widest, body_width_arcsec(body, seen),
-        options.thresholds, options.floor, sky,
+        {level: ladder_pictures(setups, level) for level in DRAWN}, widest, body_width_arcsec(body, seen),
+        options.thresholds, hand, sky,
+        {level: tuple(map(tuple, rows)) for level, rows in found.levels.items()},
     )  # fmt: skip
 
 
@@ -230,19 +241,22 @@ class _Found:
     compared: list[list[Judgement]]
     smallest: tuple[list[SmallestAperture], list[SmallestAperture]]
     changed: list[tuple[str, Judgement, Judgement]]
+    levels: dict[Level, list[list[Judgement]]]
 
 
 def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptions) -> _Found:
     """Send every feature through all setups."""
     rungs = range(len(options.apertures_mm))
-    found = _Found([[] for _ in rungs], [[] for _ in setups.instruments], ([], []), [])
+    levels: dict[Level, list[list[Judgement]]] = {level: [[] for _ in rungs] for level in LEVELS}
+    found = _Found(levels[setups.hand.level], [[] for _ in setups.instruments], ([], []), [], levels)
     for feature in features:
         judge = _Judge(setups, feature)
-        answers = [judge(("family", 0, rung, 0.0)) for rung in rungs]
-        if not answers[0]:
+        answers = {level: [judge(("family", 0, rung, 0.0, level)) for rung in rungs] for level in LEVELS}
+        if not answers["ideal"][0]:
             continue
-        for row, some in zip(found.ladder, answers, strict=True):
-            row.extend(some)
+        for level, rows in answers.items():
+            for row, some in zip(levels[level], rows, strict=True):
+                row.extend(some)
         for number, row in enumerate(found.compared):
             row.extend(judge(("own", number)))
         for entries, some in zip(found.smallest, _smallest(judge, options), strict=True):
@@ -251,12 +265,12 @@ def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptio
     return found
 
 
-def ladder_pictures(setups: _Setups) -> tuple[npt.NDArray[np.float32], ...]:
+def ladder_pictures(setups: _Setups, level: Level) -> tuple[npt.NDArray[np.float32], ...]:
     """Return the restored stack through each aperture of the critical family, linear sRGB, sky to sky.
 
     All show one field, the smallest of them.
     """
-    benches = [setups["family", 0, rung, 0.0] for rung in range(len(setups.families[0]))]
+    benches = [setups["family", 0, rung, 0.0, level] for rung in range(len(setups.families[0]))]
     subject, patch = benches[0].setup.subject, benches[0].canvas.coarsest
     truth = truth_colours(Scene(patch, subject.bins, draw(subject, patch), (), subject.seen))
     least = min(bench.canvas.side_arcsec for bench in benches)
@@ -282,9 +296,11 @@ def _budget_feature(options: LimitsOptions, features: list[JudgedFeature], verdi
     if options.feature is not None:
         return choose("feature", options.feature, tuple(known))
     limit = options.thresholds
-    seen = [entry for entry in known.values() if limit.verdict(entry.contrast, entry.snr) != "lost"]
+    seen = [entry for entry in known.values() if limit.verdict(entry.contrast, entry.snr, entry.legible) != "lost"]
     chosen = min(
-        seen or known.values(), key=lambda entry: limit.margin(entry.contrast, entry.snr, "clear"), default=None
+        seen or known.values(),
+        key=lambda entry: limit.margin(entry.contrast, entry.snr, "clear", entry.legible),
+        default=None,
     )
     return chosen.name if chosen else ""
 
@@ -295,17 +311,20 @@ Key = tuple[Any, ...]
 class _Setups:
     """Every setup of one run by its key, made ready when it is first asked for.
 
-    ("family", which, rung, change of seeing), ("own", number), ("change", name), ("budget", steps on).
+    ("family", which, rung, change of seeing, level), ("own", number), ("change", name), ("budget", steps on).
     """
 
     def __init__(
         self,
         usual: Setup,
+        hand: Practice,
         families: list[list[Instrument]],
         instruments: tuple[Instrument, ...],
         changes: dict[str, Setup],
     ) -> None:
         self.usual = usual
+        self.hand = hand
+        self._hands: dict[str, Practice] = {practice.level: practice for practice in three_levels(hand)}
         self.families = families
         self.instruments = instruments
         self.changes = changes
@@ -319,15 +338,19 @@ class _Setups:
     def _asked(self, key: Key) -> Setup:
         what, which, *rest = key
         if what == "family":
-            rung, shift = rest
-            return steadier(replace(self.usual, instrument=self.families[which][rung]), -shift)
+            rung, shift, level = rest
+            family = replace(self.usual, instrument=self.families[which][rung])
+            return steadier(family, -shift).used_by(self._hands[level])
         if what == "own":
-            return replace(self.usual, instrument=self.instruments[which])
+            return replace(self.usual, instrument=self.instruments[which]).used_by(self.hand)
         if what == "change":
             return self.changes[which]
         motion = BUDGET_STEPS.index("motion")
         return replace(
-            self.usual, without=frozenset(STEPS[which:]), still=which <= motion, noiseless=which <= motion + 1
+            self.usual.used_by(self.hand),
+            without=frozenset(STEPS[which:]),
+            still=which <= motion,
+            noiseless=which <= motion + 1,
         )
 
 
@@ -409,9 +432,20 @@ def _smallest(judge: _Judge, options: LimitsOptions) -> tuple[list[SmallestApert
             mine = _crossing(sizes, own, place, limit, word)
             marks.append((middle, band))
             other.append((mine, _carried(band, middle, mine)))
+        by_level = {level: _marks(judge, sizes, place, limit, level) for level in LEVELS}
         for entries, ((doubtful, low), (clear, high)) in zip(found, (marks, other), strict=True):
-            entries.append(SmallestAperture(entry.name, doubtful, clear, low, high))
+            levels = by_level if entries is found[0] else {}
+            entries.append(SmallestAperture(entry.name, doubtful, clear, low, high, levels))
     return found
+
+
+def _marks(
+    judge: _Judge, sizes: Sequence[float], place: int, limit: Thresholds, level: Level
+) -> tuple[float | None, float | None]:
+    """Return from which aperture on an answer is doubtful, and clear, at a level of practice."""
+    rungs = {rung: judge(("family", 0, rung, 0.0, level)) for rung in range(len(sizes))}
+    doubtful, clear = (_crossing(sizes, rungs, place, limit, word) for word in VISIBLE)
+    return doubtful, clear
 
 
 def _band(judge: _Judge, options: LimitsOptions, place: int, word: Word, middle: float | None) -> Band:
@@ -437,7 +471,7 @@ def _carried(band: Band, middle: float | None, mine: float | None) -> Band:
 
 
 def _rungs(judge: _Judge, family: int, shift: float, rungs: Any) -> dict[int, tuple[Judgement, ...]]:
-    return {rung: judge(("family", family, rung, shift)) for rung in rungs}
+    return {rung: judge(("family", family, rung, shift, judge.setups.hand.level)) for rung in rungs}
 
 
 def _likely(usual: dict[int, tuple[Judgement, ...]], limit: Thresholds) -> list[int]:
@@ -446,7 +480,10 @@ def _likely(usual: dict[int, tuple[Judgement, ...]], limit: Thresholds) -> list[
     wanted: set[int] = set()
     for place in range(len(usual[0])):
         for word in VISIBLE:
-            margins = [limit.margin(usual[r][place].contrast, usual[r][place].snr, word) for r in range(number)]
+            margins = [
+                limit.margin(usual[r][place].contrast, usual[r][place].snr, word, usual[r][place].legible)
+                for r in range(number)
+            ]
             failing = [rung for rung, margin in enumerate(margins) if margin < 1]
             last = failing[-1] if failing else -1
             wanted |= {max(last, 0), min(last + 1, number - 1)}
@@ -463,13 +500,13 @@ def _walked(
     rung = last if middle is None else next(r for r, size in enumerate(sizes) if size >= middle * (1 - 1e-9))
     met: dict[int, tuple[Judgement, ...]] = {}
     while 0 <= rung <= last:
-        met[rung] = judge(("family", 0, rung, sign * SEEING_STEP_ARCSEC))
+        met[rung] = judge(("family", 0, rung, sign * SEEING_STEP_ARCSEC, judge.setups.hand.level))
         entry = met[rung][place]
-        holds = limit.margin(entry.contrast, entry.snr, word) >= 1
+        holds = limit.margin(entry.contrast, entry.snr, word, entry.legible) >= 1
         if holds == (sign > 0):
             before = rung - sign
             if sign > 0 and len(met) == 1 and before >= 0:  # the turn lies below the first rung
-                met[before] = judge(("family", 0, before, sign * SEEING_STEP_ARCSEC))
+                met[before] = judge(("family", 0, before, sign * SEEING_STEP_ARCSEC, judge.setups.hand.level))
             break
         rung += sign
     return met
@@ -480,7 +517,9 @@ def _crossing(
 ) -> float | None:
     """Return the aperture from which on a verdict holds, interpolated in the logarithms; None beyond."""
     known = sorted(rungs)
-    margins = [limit.margin(rungs[r][place].contrast, rungs[r][place].snr, word) for r in known]
+    margins = [
+        limit.margin(rungs[r][place].contrast, rungs[r][place].snr, word, rungs[r][place].legible) for r in known
+    ]
     failing = [index for index, margin in enumerate(margins) if margin < 1]
     if not known:
         return None
@@ -498,7 +537,11 @@ def _crossing(
 def _changes(judge: _Judge, limit: Thresholds) -> list[tuple[str, Judgement, Judgement]]:
     """Return (change, before, after) for answers of the first instrument that are not clear."""
     before = judge(("own", 0))
-    open_ones = [place for place, entry in enumerate(before) if limit.verdict(entry.contrast, entry.snr) != "clear"]
+    open_ones = [
+        place
+        for place, entry in enumerate(before)
+        if limit.verdict(entry.contrast, entry.snr, entry.legible) != "clear"
+    ]
     found = []
     for name in judge.setups.changes if open_ones else ():
         after = judge(("change", name))
@@ -510,12 +553,12 @@ def _ranked(changed: list[tuple[str, Judgement, Judgement]], limit: Thresholds) 
     """Rank the changes by their gain: how much nearer a feature comes to "clear"."""
     found = []
     for change, before, after in changed:
-        start = limit.margin(before.contrast, before.snr, "clear")
+        start = limit.margin(before.contrast, before.snr, "clear", before.legible)
         if start < 0.02:  # lost by far: a factor on nothing says nothing
             continue
-        gain = limit.margin(after.contrast, after.snr, "clear") / start
-        was = limit.verdict(before.contrast, before.snr)
-        is_now = limit.verdict(after.contrast, after.snr)
+        gain = limit.margin(after.contrast, after.snr, "clear", after.legible) / start
+        was = limit.verdict(before.contrast, before.snr, before.legible)
+        is_now = limit.verdict(after.contrast, after.snr, after.legible)
         found.append(Improvement(change, before.name, gain, was, is_now))
     return tuple(sorted(found, key=lambda entry: (-entry.gain, entry.change, entry.feature)))
 

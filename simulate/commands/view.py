@@ -19,8 +19,10 @@ from simulate.geometry import Apparition, Site, apparition, as_site, parse_time
 from simulate.instruments import Instrument, load_instrument
 from simulate.instruments.meaning import diffraction_fwhm_arcsec
 from simulate.judging import judged_features
-from simulate.judging.judge import judge_view
+from simulate.judging.bench import Setup, make_bench
+from simulate.judging.judge import feature_line, judge_scene, judge_view
 from simulate.light.chain import (
+    Aim,
     Field,
     channel_lifts_arcsec,
     sampling_ratio,
@@ -42,7 +44,7 @@ from simulate.light.look import (
 from simulate.light.screen import Screen, finer_truth, truth_colours
 from simulate.light.subject import choose_subject
 from simulate.results.inputs import view_inputs
-from simulate.results.view import OpticsFacts, Picture, Placement, View
+from simulate.results.view import Level, OpticsFacts, Picture, Placement, View
 from simulate.stack import (
     Restoring,
     Stack,
@@ -52,6 +54,7 @@ from simulate.stack import (
 from simulate.telescope import make_pupil, strehl
 from simulate.values.constants import GREEN_NM
 from simulate.values.grid import Grid
+from simulate.values.practice import three_levels
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
@@ -125,6 +128,10 @@ def compose_view(
         Seed of the noise.
     """
     look = expected_frame(body, instrument, seen, sky, options)
+    bare = Setup(
+        body=body, seen=seen, instrument=instrument, sky=sky, aim=Aim.of(seen), scene=options.scene,
+        wishes=options.wishes, gain_e_per_dn=options.gain_e_per_dn, bins=options.bins,
+    )  # fmt: skip
     on_sensor = look.chain.on_sensor(look.rates)
     exposure = exposure_of(look)
     gain, seconds = exposure.gain_e_per_dn, exposure.exposure_s
@@ -138,7 +145,7 @@ def compose_view(
         stack.transfer,
         stack.step_arcsec,
         noise_spectrum=stack.noise_spectrum,
-        how=Restoring.by(options.practice),
+        how=Restoring.by(look.options.hand),
         pixel_arcsec=stack.pixel_arcsec,
     )
     grid, green, names = look.laid.grid, green_channel(instrument), channel_names(instrument.camera)
@@ -149,6 +156,9 @@ def compose_view(
     shown, shown_grid = finer_truth(look, truth)
     fits = warn_of_edges(look)
     note_overexposure(exposure)
+    features = judge_view(kept, exposure) if options.judge and fits else ()
+    finished_rgb = Picture(screen.show(finished.picture), cells)
+    mine = Level(look.options.hand, features, finished_rgb)
     return View(
         subject=body,
         instrument=instrument,
@@ -164,11 +174,13 @@ def compose_view(
         truth_rgb=Picture(shown / np.float32(screen.level), Placement.of_grid(shown_grid)),
         frame_rgb=Picture(screen.show(frame_channels(frame, instrument) / seconds), pixels),
         stack_rgb=Picture(screen.show(stack.picture), cells),
-        finished_rgb=Picture(screen.show(finished.picture), cells),
+        finished_rgb=finished_rgb,
         exposure=exposure,
         optics=optics_facts(look, stack, finished.delivered_fwhm_arcsec[green]),
         channel_names=names,
-        features=judge_view(kept, exposure) if options.judge and fits else (),
+        features=features,
+        practice=mine.practice,
+        levels=levels_of(look, bare, mine, screen, seed) if features else (),
         seed=seed,
         version=__version__,
     )
@@ -180,6 +192,36 @@ def sensor_placement(laid: Field) -> Placement:
     (row_east, row_north), (column_east, column_north) = sensor.axes() * sensor.pixel_arcsec
     east, north = sensor.sky_of((sensor.rows - 1) / 2, (sensor.columns - 1) / 2)
     return Placement(column_east, row_east, column_north, row_north, float(east), float(north))
+
+
+def levels_of(look: ExpectedFrame, bare: Setup, mine: Level, screen: Screen, seed: int) -> tuple[Level, ...]:
+    """Return what the three levels of practice make of one setup; the level asked for is there already.
+
+    The others are drawn on the canvas on which they are judged, which shares everything that is drawn.
+
+    Parameters
+    ----------
+    look : ExpectedFrame
+        The average frame of the level asked for.
+    bare : Setup
+        The setup in nobody's hand.
+    mine : Level
+        What the level asked for gives.
+    screen : Screen
+        How channels are shown.
+    seed : int
+        Seed of the noise.
+    """
+    found = []
+    for number, practice in enumerate(three_levels(mine.practice)):
+        if practice.level == mine.practice.level:
+            found.append(mine)
+            continue
+        bench = make_bench(bare.used_by(practice))
+        lines = tuple(feature_line(entry) for entry in judge_scene(bench))
+        noisy = bench.finished_picture(np.random.default_rng([seed, 3, number]))
+        found.append(Level(practice, lines, Picture(screen.show(noisy), Placement.of_grid(bench.grid))))
+    return tuple(found)
 
 
 def frame_channels(frame: Any, instrument: Instrument) -> npt.NDArray[np.float32]:

@@ -24,13 +24,14 @@ import scipy.fft
 
 from simulate.air import Sky
 from simulate.bodies import Body
-from simulate.camera import SensorGrid
+from simulate.camera import SensorGrid, channel_names
 from simulate.geometry import Apparition
 from simulate.instruments import Instrument
 from simulate.judging import FLOOR, THRESHOLDS, JudgedFeature, Measured, Signal, find_signal, floor_per_cell
 from simulate.judging.drawn import Subject, Waves, body_waves, draw
 from simulate.light.canvas import JudgingCanvas, judging_canvas
 from simulate.light.chain import Aim, Chain, Setting, channel_shares, make_chain, sampling_ratio
+from simulate.light.colours import LUMINANCE, screen_matrix, white_rates
 from simulate.light.hand import gain_in_hand, in_hand, laid_by_hand
 from simulate.light.look import (
     LEAST_SHARE,
@@ -47,6 +48,7 @@ from simulate.stack import (
     Exposure,
     ExposureWishes,
     Recording,
+    Restoring,
     SensorNoise,
     choose_exposure,
     delivered_fwhm,
@@ -54,6 +56,7 @@ from simulate.stack import (
     restoring_gain,
 )
 from simulate.stack.expected import USUAL_SMEAR, spread_powers_at, spread_transfers_at
+from simulate.stack.interpolated import find_aliases, lattice_of
 from simulate.values.grid import Grid
 from simulate.values.practice import IDEAL, Practice
 from simulate.values.resolution import finest_arcsec
@@ -119,17 +122,23 @@ class Setup:
     longer: float = 1.0
     noiseless: bool = False
 
-    def used_by(self, practice: Practice) -> Setup:
-        """Return a setup as it was built in a hand."""
-        instrument, sky = in_hand(self.instrument, self.sky, self.aim, practice)
-        gain = gain_in_hand(self.instrument, self.gain_e_per_dn, practice)
-        return replace(self, instrument=instrument, sky=sky, gain_e_per_dn=gain, practice=practice)
-
     @property
     def subject(self) -> Subject:
         """What is drawn."""
         plain = replace(self.scene, invented_texture=False)
         return Subject(self.body, self.seen, plain, self.bins or seen_bins(self.instrument.camera))
+
+    def used_by(self, practice: Practice) -> Setup:
+        """Return the same setup, bare so far, in a hand: what that changes of telescope, air, camera and floor."""
+        tool, air = in_hand(self.instrument, self.sky, self.aim, practice)
+        return replace(
+            self,
+            instrument=tool,
+            sky=air,
+            gain_e_per_dn=gain_in_hand(self.instrument, self.gain_e_per_dn, practice),
+            practice=practice,
+            floor=practice.floor,
+        )
 
     @property
     def turn_arcsec_per_s(self) -> float:
@@ -167,6 +176,8 @@ class Bench:
         Width of the stack's point response in the channel that sees most.
     smear_arcsec : float
         Way that the middle of the disc turns during the recording.
+    recording : Recording
+        How frames are laid on each other.
     """
 
     setup: Setup
@@ -181,6 +192,7 @@ class Bench:
     variance_scale: FloatArray
     fwhm_arcsec: float
     smear_arcsec: float
+    recording: Recording
 
     @property
     def body(self) -> Body:
@@ -216,6 +228,45 @@ class Bench:
     def floor_per_cell(self) -> float:
         """The floor in one cell, share of the local brightness."""
         return floor_per_cell(self.setup.floor, self.fwhm_arcsec, self.grid.step_arcsec)
+
+    @cached_property
+    def scatter(self) -> FloatArray | None:
+        """Aliases of frames on their own pixels: variance in a cell, (e- s-1)^2, (channels, rows, columns); or None.
+
+        Aliases of neighbouring pixels are independent; so many cells of the canvas as lie in a pixel add up to the
+        same error in its mean.
+        """
+        recording = self.recording
+        if not recording.on_own_pixels or self.setup.noiseless:
+            return None
+        sensor = self.chain.setting.sensor
+        cells = self.grid.rows  # of a square canvas, and square pixels
+        nearest = ((np.arange(cells) + 0.5) * sensor.rows / cells).astype(int)
+        planes = []
+        for rates, share in zip(self.rates, recording.channel_shares, strict=True):
+            lattice = lattice_of(share if recording.filled_in else 1.0)
+            found = find_aliases(rates, lattice, sensor.shape, linear=recording.linear).scatter()
+            planes.append(found[nearest][:, nearest] ** 2)
+        return np.array(planes) * np.float32((sensor.pixel_arcsec / self.grid.step_arcsec) ** 2)
+
+    @cached_property
+    def lasting(self) -> FloatArray:
+        """Variance that no number of frames averages out beside the floor, (e- s-1)^2, (channels, rows, columns).
+
+        Aliases, and what is not known of the response: where the picture changes over a resolution element, at
+        limbs above all, that is off by as large a share of the change (`Practice.response_error`).
+        """
+        blurred = self.seen(np.asarray(scipy.fft.rfft2(self.picture)) * np.abs(self.transfer))
+        share = floor_per_cell(self.setup.practice.response_error, self.fwhm_arcsec, self.grid.step_arcsec)
+        variance = np.float32(share**2) * (self.picture - blurred) ** 2
+        return variance if self.scatter is None else variance + self.scatter
+
+    @cached_property
+    def as_seen(self) -> FloatArray:
+        """How much each channel adds to what the eye calls light, for a sunlit white 1, (channels,)."""
+        camera, bins = self.setup.instrument.camera, self.chain.setting.bins
+        white = white_rates(self.weights, bins)
+        return LUMINANCE @ screen_matrix(self.weights, channel_names(camera), bins) / white
 
     @cached_property
     def picture(self) -> npt.NDArray[np.float32]:
@@ -265,13 +316,41 @@ class Bench:
         noise = np.sqrt(self.variance(self.rates))
         found = restoring_gain(
             self.picture, noise, self.transfer, self.grid.step_arcsec,
-            noise_spectrum=self.noise_spectrum,
+            noise_spectrum=self.noise_spectrum, how=Restoring.by(self.setup.practice),
+            pixel_arcsec=self.chain.setting.sensor.pixel_arcsec,
         )  # fmt: skip
         return found.astype(np.complex64)
 
-    def finished_picture(self) -> FloatArray:
-        """Return the restored stack without noise, (channels, rows, columns), e- s-1 per pixel."""
-        return self.seen(np.asarray(scipy.fft.rfft2(self.picture)) * self.gain)
+    def finished_picture(self, rng: np.random.Generator | None = None) -> FloatArray:
+        """Return the restored stack, (channels, rows, columns), e- s-1 per pixel.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator, optional
+            Adds one realisation of its noise, aliases among it; None leaves it noise-free.
+        """
+        stack = np.asarray(scipy.fft.rfft2(self.picture))
+        if rng is not None:
+            white = rng.standard_normal(self.picture.shape, np.float32) * np.sqrt(self.variance(self.rates))
+            stack = stack + np.asarray(scipy.fft.rfft2(white)) * np.sqrt(self.noise_spectrum)
+            if self.scatter is not None:
+                white = rng.standard_normal(self.picture.shape, np.float32) * np.sqrt(self.scatter)
+                stack = stack + np.asarray(scipy.fft.rfft2(white)) * self._within_pixels
+        return self.seen(stack * self.gain)
+
+    @cached_property
+    def _within_pixels(self) -> FloatArray:
+        """1 at frequencies that the camera's pixels carry, else 0: what is left of white cells in white pixels."""
+        limit = 0.5 / self.chain.setting.sensor.pixel_arcsec
+        north, west = np.abs(self.grid.frequency_north()), np.abs(self.grid.frequency_west())
+        return np.outer(north <= limit, west <= limit).astype(np.float32)
+
+    @cached_property
+    def finished_fwhm_arcsec(self) -> float:
+        """Width of the finished picture's point response, as the eye adds up its colours."""
+        light = (self.as_seen * self.rates.max(axis=(1, 2)))[:, None, None]
+        mixed = np.sum(self.transfer * self.gain * light, axis=0) / np.sum(light)
+        return width_of(mixed, self.grid.step_arcsec, self.grid.shape)
 
     def restored(self, channel: int) -> RestoredChannel:
         """Return one channel of the stack after restoration, computed once."""
@@ -329,6 +408,7 @@ class Bench:
         entered: FloatArray,
         kept: FloatArray,
         middle: Any,
+        lasting: FloatArray | None = None,
     ) -> Measured:
         """Measure a difference in the stack against the picture without it, in the channel that shows it best.
 
@@ -348,12 +428,16 @@ class Bench:
             Share of the difference that full scale leaves at the feature's own place.
         middle : (float, float)
             (row, column) of the body's middle in the cut pictures.
+        lasting : array, shape (channels, rows, columns), optional
+            Variance that does not average out beside the floor.
         """
         brighter = np.maximum(np.maximum(without, without + difference), 0)
         step = self.grid.rows // mixed.shape[1]
         share = power_share(mixed, self.noise_spectrum[:, ::step, ::step])
         noise = np.maximum(self.variance(brighter_rates), 1e-30)
         variance = noise * share[:, None, None] + np.float32(self.floor_per_cell**2) * brighter**2
+        if lasting is not None:
+            variance = variance + lasting
         variance = np.maximum(variance, 1e-12 * variance.max(axis=(1, 2), keepdims=True))
         width = self.fwhm_arcsec / self.grid.step_arcsec
         signal = find_signal(difference, without, variance, feature.unknowns, middle=middle, fwhm_cells=width)
@@ -460,9 +544,10 @@ class RestoredChannel:
 
     @cached_property
     def _noise(self) -> tuple[FloatArray, FloatArray]:
-        """Variance of the stack's cells by photons and sensor, and by the floor, both (rows, columns)."""
+        """Variance of the stack's cells by photons and sensor, and by all that lasts, both (rows, columns)."""
         light = np.maximum(self.bench.picture[self.channel], 0)
-        return self.bench.variance(self.bench.rates)[self.channel], np.float32(self.bench.floor_per_cell**2) * light**2
+        lasting = np.float32(self.bench.floor_per_cell**2) * light**2 + self.bench.lasting[self.channel]
+        return self.bench.variance(self.bench.rates)[self.channel], lasting
 
     @cached_property
     def _coloured_gain(self) -> Spectrum:
@@ -565,11 +650,12 @@ def make_bench(setup: Setup, exposure: Exposure | None = None) -> Bench:
         sensor=sensor_noise(tool, exposure.gain_e_per_dn),
         response=(chain.response[chain.used] * (chain.pixel * place_on(grid))).astype(np.complex64),
         spread=spread_transfers_at(north, west, recording).astype(np.float32),
-        noise_spectrum=spread_powers_at(north, west, recording).astype(np.float32),
+        noise_spectrum=_noise_spectrum(north, west, recording),
         rates=np.zeros((0, 0, 0), np.float32),
         variance_scale=1.0 / (readings * exposure.exposure_s**2),
         fwhm_arcsec=0.0,
         smear_arcsec=setup.turn_arcsec_per_s * exposure.seconds,
+        recording=recording,
     )
     sky = chain.sky_rate.astype(np.float32)[:, None, None]
     bench = replace(bench, rates=bench.seen(bench.mixed(waves)) + sky)
@@ -590,6 +676,14 @@ def _overexposed_share(bench: Bench) -> float:
     return min(1.0, float(full / lit))
 
 
+def _noise_spectrum(north: FloatArray, west: FloatArray, recording: Recording) -> npt.NDArray[np.float32]:
+    """Power of the stack's noise on the frequencies of a canvas, which is finer than the camera's own pixels."""
+    if recording.on_own_pixels:
+        still = replace(recording, registration_error_px=0.0)
+        return np.asarray(spread_transfers_at(north, west, still) ** 2, np.float32)
+    return spread_powers_at(north, west, recording).astype(np.float32)
+
+
 def setup_of(look: ExpectedFrame) -> Setup:
     """Return what the verdicts on a look depend on."""
     setting, options = look.chain.setting, look.options
@@ -602,7 +696,8 @@ def setup_of(look: ExpectedFrame) -> Setup:
         scene=options.scene,
         wishes=options.wishes,
         gain_e_per_dn=options.gain_e_per_dn,
-        practice=options.practice,
+        practice=options.hand,
+        floor=options.hand.floor,
         bins=options.bins,
     )
 
@@ -638,7 +733,8 @@ def _canvas_of(setup: Setup, recording: Recording) -> JudgingCanvas:
         setup.subject.bins, setup.without, exposure_s=setup.wishes.exposure_s or 0.010,
     )  # fmt: skip
     blur = math.hypot(finest_arcsec(tool.telescope.aperture_mm), setup.sky.turbulence_arcsec(setup.aim.airmass))
-    step = 0.0 if "pixel" in setup.without else recording.step_arcsec
+    # frames on the camera's own pixels are judged as they are shown, enlarged without steps
+    step = 0.0 if "pixel" in setup.without or recording.on_own_pixels else recording.step_arcsec
     return judging_canvas(
         nominal, body_width_arcsec=body_width_arcsec(setup.body, seen), blur_arcsec=blur, stack_step_arcsec=step
     )

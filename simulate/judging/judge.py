@@ -57,6 +57,10 @@ STANDS_STILL = 0.01
 RESOLVED = 0.85
 """A difference whose neighbours keep this share of its peak is resolved by the cells."""
 
+HALF_WHITE = 0.5
+"""Share of the brightest part of a finished picture below which contrast is read against that share: a normal
+stretch leaves the dark parts dark (common practice, a chosen value)."""
+
 STRONG = 0.5
 """Places where a difference has this share of its peak count for the contrast that enters."""
 
@@ -254,9 +258,12 @@ def judge_pair(bench: Bench, pair: Pair) -> Iterator[Judgement]:
         entered=entered,
         kept=seen.kept if feature.kind == "detail" else np.ones(len(entered)),
         middle=middle_of(bench),
+        lasting=bench.lasting[:, *window],
     )
     came = max(float(entered[found.channel]), 1e-9)
-    whole = Judgement(feature.name, came, min(found.contrast / came, 1.0), found.snr, found.channel)
+    legible = math.inf if feature.kind == "disc" else shown_contrast(bench, feature, seen) / least_read(bench)
+    left = min(found.contrast / came, 1.0)
+    whole = Judgement(feature.name, came, left, found.snr, found.channel, legible)
     if not feature.line:
         yield whole
         return
@@ -264,7 +271,32 @@ def judge_pair(bench: Bench, pair: Pair) -> Iterator[Judgement]:
     # who sees a line of its own sees a darkening, as deep as restoration has made it
     shown = min(depth, difference, came) / came
     yield replace(whole, contrast=max(whole.contrast, shown), snr=max(whole.snr, snr))
-    yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel)
+    own = legible * min(depth / max(difference, 1e-9), 1.0)
+    yield Judgement(feature.name + SEPARATE_LINE, came, min(depth / came, 1.0), snr, found.channel, own)
+
+
+def least_read(bench: Bench) -> float:
+    """Return the least local contrast in the finished picture that is read."""
+    return max(bench.setup.practice.readable_contrast, 1e-9)
+
+
+def shown_contrast(bench: Bench, feature: JudgedFeature, seen: Seen) -> float:
+    """Return the local contrast of a feature in the finished picture, as the eye adds up its colours, 0 to 1.
+
+    What the observer does not know is fitted away as in the stack; only shares of the local brightness count, for
+    that is what a stretch leaves to the eye.
+    """
+    window, light = bench.window, bench.as_seen.astype(np.float32)[:, None, None]
+    below = np.asarray(scipy.fft.rfft2(seen.without - bench.sky_rate.astype(np.float32)[:, None, None]))
+    difference = bench.seen(np.sum(seen.mixed * bench.gain * light, axis=0))[window][None]
+    without = bench.seen(np.sum(below * bench.gain * light, axis=0))[window][None]
+    brighter = np.maximum(without, without + difference)
+    # a stretch shows what is darker than half its white against that half
+    read = np.maximum(brighter, HALF_WHITE * brighter.max())
+    variance = read**2
+    width = bench.finished_fwhm_arcsec / bench.grid.step_arcsec
+    signal = find_signal(difference, without, variance, feature.unknowns, middle=middle_of(bench), fwhm_cells=width)
+    return min(float(np.max(np.abs(signal.residual[0]) / read[0])), 1.0)
 
 
 def _judge_line(bench: Bench, feature: JudgedFeature, seen: Seen, channel: int) -> tuple[float, float, float]:
@@ -324,7 +356,7 @@ def judge_moons(bench: Bench, feature: JudgedFeature, moons: Sequence[MoonState]
     found = [_judge_moon(bench, feature, moon) for moon in moons]
     if not found:
         return None
-    return min(found, key=lambda entry: THRESHOLDS.margin(entry.contrast, entry.snr, "doubtful"))
+    return min(found, key=lambda entry: THRESHOLDS.margin(entry.contrast, entry.snr, "doubtful", entry.legible))
 
 
 def judged_moons_name(feature: JudgedFeature, moons: Sequence[MoonState]) -> str:
@@ -459,4 +491,5 @@ def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ..
 
 def feature_line(entry: Judgement, thresholds: Thresholds = THRESHOLDS) -> FeatureLine:
     """Return the verdict as sheets and JSON show it."""
-    return FeatureLine(entry.name, thresholds.verdict(entry.contrast, entry.snr), entry.contrast, entry.snr)
+    verdict = thresholds.verdict(entry.contrast, entry.snr, entry.legible)
+    return FeatureLine(entry.name, verdict, entry.contrast, entry.snr, entry.legible)

@@ -1,16 +1,19 @@
-"""The two numbers that turn a measurement into a verdict: one place, the same for every feature.
+"""The three numbers that turn a measurement into a verdict: one place, the same for every feature.
 
-A feature is judged by its signal to noise and by the share of its contrast that is left. Both
-thresholds were chosen once, by comparing verdicts with what observers report (the table that
-``tests/judging/test_reports.py`` prints); nothing is set for a single feature.
+A feature is judged by its signal to noise, by the share of its contrast that is left, and by its contrast in
+the finished picture against the least that a person reads. All thresholds were chosen once, by comparing
+verdicts with what observers report (the table that ``tests/judging/test_reports.py`` prints); nothing is set
+for a single feature.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from simulate.errors import InputError
+from simulate.values.practice import PRACTISED
 
 Word = Literal["clear", "doubtful", "lost"]
 
@@ -30,8 +33,10 @@ class Thresholds:
     contrast_doubtful, contrast_clear : float
         Share of the entering contrast that is left. For comparison: the dip between two points at
         Rayleigh's distance is 0.26 of their brightness (Rayleigh 1879), at Dawes' a few hundredths.
+    legible_doubtful, legible_clear : float
+        Contrast in the finished picture over the least that is read (`Practice.readable_contrast`).
     uncertainty : float
-        Relative uncertainty of all four: verdicts are also taken with them divided and multiplied by
+        Relative uncertainty of all of them: verdicts are also taken with them divided and multiplied by
         ``1 + uncertainty``.
     """
 
@@ -39,26 +44,40 @@ class Thresholds:
     snr_clear: float = 14.0
     contrast_doubtful: float = 0.08
     contrast_clear: float = 0.25
+    legible_doubtful: float = 1.0
+    legible_clear: float = 2.0
     uncertainty: float = 0.3
 
     def __post_init__(self) -> None:
-        for low, high in ((self.snr_doubtful, self.snr_clear), (self.contrast_doubtful, self.contrast_clear)):
+        pairs = (
+            (self.snr_doubtful, self.snr_clear),
+            (self.contrast_doubtful, self.contrast_clear),
+            (self.legible_doubtful, self.legible_clear),
+        )
+        for low, high in pairs:
             if not 0 < low <= high:
                 raise InputError("thresholds", (low, high), "give positive numbers, that of 'doubtful' not the larger")
 
-    def verdict(self, contrast: float, snr: float) -> Word:
-        """Return "clear", "doubtful" or "lost" for the share of contrast left and the signal to noise."""
-        if snr >= self.snr_clear and contrast >= self.contrast_clear:
-            return "clear"
-        if snr >= self.snr_doubtful and contrast >= self.contrast_doubtful:
-            return "doubtful"
+    def verdict(self, contrast: float, snr: float, legible: float = math.inf) -> Word:
+        """Return "clear", "doubtful" or "lost".
+
+        Parameters
+        ----------
+        contrast, snr : float
+            Share of the contrast that is left, and signal to noise.
+        legible : float
+            Contrast in the finished picture over the least that is read.
+        """
+        for word in ("clear", "doubtful"):
+            if self.margin(contrast, snr, word, legible) >= 1:
+                return word
         return "lost"
 
-    def margin(self, contrast: float, snr: float, word: Word) -> float:
+    def margin(self, contrast: float, snr: float, word: Word, legible: float = math.inf) -> float:
         """Return by which factor a measurement passes ``word`` ("clear" or "doubtful"); below 1 it fails."""
         if word == "clear":
-            return min(snr / self.snr_clear, contrast / self.contrast_clear)
-        return min(snr / self.snr_doubtful, contrast / self.contrast_doubtful)
+            return min(snr / self.snr_clear, contrast / self.contrast_clear, legible / self.legible_clear)
+        return min(snr / self.snr_doubtful, contrast / self.contrast_doubtful, legible / self.legible_doubtful)
 
     def scaled(self, factor: float) -> Thresholds:
         """Return thresholds `factor` times as high, for the band of their own uncertainty."""
@@ -68,6 +87,8 @@ class Thresholds:
             snr_clear=self.snr_clear * factor,
             contrast_doubtful=min(self.contrast_doubtful * factor, 1.0),
             contrast_clear=min(self.contrast_clear * factor, 1.0),
+            legible_doubtful=self.legible_doubtful * factor,
+            legible_clear=self.legible_clear * factor,
         )
 
 
@@ -87,6 +108,8 @@ class Judgement:
         Signal to noise.
     channel : int
         Channel of the camera in which it is seen best.
+    legible : float
+        Contrast in the finished picture, as the eye adds up its colours, over the least that is read.
     """
 
     name: str
@@ -94,14 +117,15 @@ class Judgement:
     contrast: float
     snr: float
     channel: int = 0
+    legible: float = math.inf
 
 
 THRESHOLDS = Thresholds()
 """The thresholds that every command uses."""
 
-FLOOR = 0.01
+FLOOR = PRACTISED.floor
 """Rms of what never averages out (flat field, processing), as a share of the local brightness, in each
-resolution element: common practice, a chosen default that every result states."""
+resolution element: that of a practised hand, which every result states."""
 
 
 @dataclass(frozen=True)
@@ -116,9 +140,12 @@ class FeatureLine:
         "clear", "doubtful" or "lost".
     contrast, snr : float or None
         Contrast left relative to what entered, and signal to noise.
+    legible : float
+        See `Judgement`.
     """
 
     name: str
     verdict: str
     contrast: float | None = None
     snr: float | None = None
+    legible: float = math.inf

@@ -183,7 +183,7 @@ class Setting:
         if "obstruction" in self.without:
             telescope = replace(telescope, obstruction_mm=0.0, vanes_count=0, vane_width_mm=0.0)
         if "aberration" in self.without:
-            telescope = replace(telescope, wavefront_error_waves=0.0, aberrations=())
+            telescope = replace(telescope, wavefront_error_waves=0.0, aberrations=(), colour_error_um=(0.0, 0.0))
         if "focus" in self.without:
             telescope = replace(telescope, defocus_um=0.0)
         return telescope

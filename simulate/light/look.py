@@ -18,7 +18,7 @@ from simulate.errors import BelowHorizonError, FieldWarning, note
 from simulate.geometry import Apparition, Site, apparition, turned
 from simulate.geometry.clock import J2000, tt_to_time
 from simulate.geometry.table import apparition_table
-from simulate.instruments import Instrument
+from simulate.instruments import Instrument, practice_for
 from simulate.light.chain import (
     WIDEST_DISC_SHARE,
     Aim,
@@ -45,7 +45,7 @@ from simulate.stack import (
 from simulate.stack.expected import USUAL_SMEAR
 from simulate.values.checks import to_float
 from simulate.values.constants import DIFFRACTION_WIDTH
-from simulate.values.practice import IDEAL, Practice
+from simulate.values.practice import PRACTISED, Practice
 from simulate.values.resolution import finest_arcsec
 from simulate.values.spectrum import DEFAULT_BINS, METHANE_BINS, SpectralBins
 
@@ -87,8 +87,8 @@ class ViewOptions:
         Spectral bins; None takes those that the eye and the camera see.
     judge : bool
         Give verdicts on what can be seen.
-    practice : Practice
-        The hand that uses the setup.
+    practice : Practice or None
+        The hand that uses the setup; None leaves it to the instrument's owner, else it is practised.
     """
 
     wishes: ExposureWishes = field(default_factory=ExposureWishes)
@@ -97,7 +97,12 @@ class ViewOptions:
     field_arcsec: float | None = None
     bins: SpectralBins | None = None
     judge: bool = True
-    practice: Practice = IDEAL
+    practice: Practice | None = None
+
+    @property
+    def hand(self) -> Practice:
+        """The hand, where nothing else was said the practised one."""
+        return self.practice or PRACTISED
 
 
 def refuse_below_horizon(body: Body, seen: Apparition) -> None:
@@ -169,8 +174,10 @@ def expected_frame(
 ) -> ExpectedFrame:
     """Send a body through the chain of an average frame; parameters as for `compose_view`."""
     aim = Aim.of(seen)
-    options = replace(options, gain_e_per_dn=gain_in_hand(instrument, options.gain_e_per_dn, options.practice))
-    instrument, sky = in_hand(instrument, sky, aim, options.practice)
+    hand = practice_for(instrument, options.practice)
+    gain = gain_in_hand(instrument, options.gain_e_per_dn, hand)
+    options = replace(options, gain_e_per_dn=gain, practice=hand)
+    instrument, sky = in_hand(instrument, sky, aim, hand)
     laid = lay_view_field(body, instrument, seen, sky, aim, options)
     bins = options.bins or seen_bins(instrument.camera)
     setting = Setting(instrument, sky, aim, laid.grid, laid.sensor, bins)
@@ -210,8 +217,8 @@ def exposure_of(look: ExpectedFrame) -> Exposure:
         fried_ratio=look.chain.setting.fried_ratio,
         rotation_limit_s=USUAL_SMEAR * look.sharp_arcsec / motion if motion > 0 else math.inf,
         wishes=options.wishes,
-        fastest_hz=options.practice.frames_per_second,
-        longest_s=options.practice.seconds,
+        fastest_hz=options.hand.frames_per_second,
+        longest_s=options.hand.seconds,
     )
     return replace(exposure, overexposed_share=overexposed_share(look, full_scale_e / exposure.exposure_s))
 
@@ -248,10 +255,10 @@ def lay_view_field(
     wanted = max(width / WIDEST_DISC_SHARE, width + 10 * blur)
     if options.field_arcsec is not None:
         wanted = to_float("field", options.field_arcsec, "arcsec", 0.0, 36000.0, open_low=True)
-    laid = lay_field(instrument, wanted, aim, practice=options.practice)
+    laid = lay_field(instrument, wanted, aim, practice=options.hand)
     if width <= min(laid.sensor.shape) * laid.sensor.pixel_arcsec:
         return laid
-    return lay_field(instrument, wanted, aim, middle_arcsec=lit_middle_arcsec(seen), practice=options.practice)
+    return lay_field(instrument, wanted, aim, middle_arcsec=lit_middle_arcsec(seen), practice=options.hand)
 
 
 def lit_middle_arcsec(seen: Apparition) -> tuple[float, float]:
@@ -402,7 +409,7 @@ def recording_of(look: ExpectedFrame, exposure: Exposure) -> Recording:
     return laid_by_hand(
         look.instrument,
         exposure,
-        look.options.practice,
+        look.options.hand,
         pixel_arcsec=laid.sensor.pixel_arcsec,
         factor=laid.stack_factor,
         drop=laid.drop_pixels,

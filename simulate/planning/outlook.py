@@ -310,5 +310,6 @@ class Node:
             left = contrast if blur == self.blur else left
             ratio = left / contrast if contrast > 0 else 0.0
             noise = snr * ratio * diameter_arcsec / self.diameter_arcsec
-            result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise), left, noise))
+            legible = line.legible * ratio if ratio > 0 else 0.0
+            result.append(FeatureLine(line.name, THRESHOLDS.verdict(left, noise, legible), left, noise, legible))
         return tuple(result)

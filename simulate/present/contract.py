@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from simulate.judging import FeatureLine
 from simulate.present.caution import caution_for
 from simulate.results.view import View
 
@@ -69,11 +70,26 @@ def one_view(view: View, files: Mapping[str, Any]) -> dict[str, Any]:
         "optics": {name: plain(getattr(view.optics, name)) for name in OPTICS},
         "exposure": plain(asdict(view.exposure)),
         "restoration": _restoration(view),
-        "features": [plain(asdict(feature)) for feature in view.features],
+        "practice": plain(view.practice.numbers()),
+        "features": [feature_json(view, feature) for feature in view.features],
         "caution": caution_for(seen.elongation_deg, seen.sun_altitude_deg) if view.subject.kind != "star" else None,
         "inputs": plain(view.inputs),
         "files": {kind: str(path) for kind, path in files.items()},
     }
+
+
+def line_json(line: FeatureLine) -> dict[str, Any]:
+    """Return the verdict on a feature with the numbers that it rests on."""
+    return {"verdict": line.verdict, "contrast": plain(line.contrast), "snr": plain(line.snr)}
+
+
+def feature_json(view: View, feature: FeatureLine) -> dict[str, Any]:
+    """Return one feature at the level asked for, and at every level."""
+    levels = {
+        level.practice.level: next((line_json(line) for line in level.features if line.name == feature.name), None)
+        for level in view.levels
+    }
+    return {"name": feature.name, **line_json(feature), "by_practice": levels}
 
 
 def _geometry(view: View) -> dict[str, Any]:

@@ -22,6 +22,8 @@ WIDTH = 80
 SIGNS = {"clear": "##", "doubtful": "+", "lost": "."}
 """How the table of verdicts writes them."""
 
+ARTICLES: dict[str, str] = {"ordinary": "an ordinary", "practised": "a practised", "ideal": "an ideal"}
+
 ORDER_MATTERS = (
     "The steps are switched on in the order of the light's way. The order matters: a step that comes late "
     "finds less left to take."
@@ -46,9 +48,11 @@ def limits_json(found: Limits, inputs: Mapping[str, Any], files: Mapping[str, st
         "body": found.body,
         "time": found.apparition.time_utc,
         "assumptions": assumptions(found),
+        "practice": found.practice.numbers(),
         "ladder": [
-            {"aperture_mm": size, "features": [_feature(found, entry) for entry in row]}
-            for size, row in zip(found.apertures_mm, found.ladder, strict=True)
+            {"aperture_mm": size, "level": level, "features": [_feature(found, entry) for entry in row]}
+            for level, rows in found.levels.items()
+            for size, row in zip(found.apertures_mm, rows, strict=True)
         ],
         "smallest_aperture": [_smallest(entry) for entry in found.smallest],
         "smallest_aperture_own_camera": [_smallest(entry) for entry in found.smallest_own],
@@ -76,7 +80,7 @@ def assumptions(found: Limits) -> dict[str, Any]:
         "wavefront_error_waves": first.telescope.wavefront_error_waves,
         "pixel_um": first.camera.pixel_um,
         "filter_array": first.camera.filter_array,
-        "floor_per_resolution_element": found.floor,
+        "floor_per_resolution_element": found.practice.floor,
         "thresholds": asdict(found.thresholds),
         "equatorial_diameter_arcsec": found.apparition.equatorial_diameter_arcsec,
         "ring_opening_deg": found.apparition.ring_opening_deg,
@@ -92,7 +96,7 @@ def _feature(found: Limits, entry: Judgement) -> dict[str, Any]:
         "contrast": entry.contrast,
         "contrast_in": entry.contrast_in,
         "snr": entry.snr,
-        "verdict": found.thresholds.verdict(entry.contrast, entry.snr),
+        "verdict": found.thresholds.verdict(entry.contrast, entry.snr, entry.legible),
     }
 
 
@@ -103,12 +107,15 @@ def _smallest(entry: SmallestAperture) -> dict[str, Any]:
         "clear_mm": entry.clear_mm,
         "range_mm": list(entry.clear_range_mm),
         "doubtful_range_mm": list(entry.doubtful_range_mm),
+        "by_practice": {
+            level: {"doubtful_mm": doubtful, "clear_mm": clear} for level, (doubtful, clear) in entry.levels.items()
+        },
     }
 
 
 def limits_text(found: Limits) -> str:
     """Return the report for a terminal of 80 columns."""
-    parts = [_head(found), _ladder(found), _smallest_table(found), _comparison(found)]
+    parts = [_head(found), _ladder(found), _smallest_table(found), _levels_table(found), _comparison(found)]
     if found.budget:
         parts.append(_budget(found))
     if found.improvements:
@@ -128,7 +135,8 @@ def _head(found: Limits) -> str:
         f"{_where(seen)}.",
         "Features are judged facing the observer, shadows on the disc, satellites beside the planet. Apertures have "
         f"the camera of {first.name} at critical sampling, an obstruction of {first.telescope.obstruction_ratio:.0%} "
-        f"and its optical errors. Noise has a floor of {found.floor:.0%} of the brightness in each resolution element. "
+        f"and its optical errors. The hand is {ARTICLES[found.practice.level]} one; its noise "
+        f"has a floor of {found.practice.floor:.1%} of the brightness in each resolution element. "
         "Contrast is measured in the stack; a separate line must show in the restored stack, and is a darkening then.",
     ]
     return "\n".join(textwrap.fill(text, WIDTH) for text in told)
@@ -157,14 +165,17 @@ def _ladder(found: Limits) -> str:
         lines.append(" " * widest + "".join(f"{found.apertures_mm[row]:>{step}g}" for row in rows))
         for place, entry in enumerate(found.ladder[0]):
             words = [found.ladder[row][place] for row in rows]
-            cells = "".join(f"{SIGNS[found.thresholds.verdict(word.contrast, word.snr)]:>{step}}" for word in words)
+            cells = "".join(
+                f"{SIGNS[found.thresholds.verdict(word.contrast, word.snr, word.legible)]:>{step}}" for word in words
+            )
             lines.append(f"{label(entry.name):<{widest}}{cells}")
     return "\n".join(lines)
 
 
 def _smallest_table(found: Limits) -> str:
     told = (
-        "Smallest aperture, mm (range: seeing 0.3 arcsec better or worse, thresholds "
+        f"Smallest aperture, mm, for {ARTICLES[found.practice.level]} hand "
+        "(range: seeing 0.3 arcsec better or worse, thresholds "
         f"{found.thresholds.uncertainty:.0%} lower or higher), at critical sampling; last, with the camera "
         "as it is and the best amplifier"
     )
@@ -195,6 +206,18 @@ def _with_band(found: Limits, size: float | None, band: Band) -> str:
     return shown if low == high else f"{shown} ({low}..{high})"
 
 
+def _levels_table(found: Limits) -> str:
+    """Smallest apertures by what a night yields."""
+    lines = [
+        "Smallest aperture by practice, mm: doubtful from / clear from",
+        f"{'':<38}" + "".join(f"{level:<14}" for level in found.levels).rstrip(),
+    ]
+    for entry in found.smallest:
+        cells = [f"{_size(found, doubtful)} / {_size(found, clear)}" for doubtful, clear in entry.levels.values()]
+        lines.append((f"{label(entry.feature)[:37]:<38}" + "".join(f"{cell:<14}" for cell in cells)).rstrip())
+    return "\n".join(lines)
+
+
 def _comparison(found: Limits) -> str:
     names = [tool.name for tool in found.instruments]
     lines = ["Contrast left and verdict through " + (names[0] if len(names) == 1 else "each instrument")]
@@ -215,7 +238,10 @@ def better_of(found: Limits) -> str:
     """Return which of two instruments shows more, in one sentence; the same whichever is named first."""
     names = [tool.name for tool in found.instruments]
     limit = found.thresholds
-    marks = [[WORDS.index(limit.verdict(entry.contrast, entry.snr)) for entry in row] for row in found.compared]
+    marks = [
+        [WORDS.index(limit.verdict(entry.contrast, entry.snr, entry.legible)) for entry in row]
+        for row in found.compared
+    ]
     pairs = list(zip(*marks, strict=True))
     wins = [sum(pair[i] < pair[1 - i] for pair in pairs) for i in (0, 1)]
     if wins[0] == wins[1]:
@@ -238,7 +264,7 @@ def _enlarging(found: Limits) -> str:
 
 
 def _verdict_cell(found: Limits, entry: Judgement) -> str:
-    return f"{entry.contrast:4.0%} {found.thresholds.verdict(entry.contrast, entry.snr)}"
+    return f"{entry.contrast:4.0%} {found.thresholds.verdict(entry.contrast, entry.snr, entry.legible)}"
 
 
 def _budget(found: Limits) -> str:

@@ -14,9 +14,13 @@ from simulate.present.place import Display, lay
 from simulate.results.limits import Limits
 from simulate.results.view import Picture, Placement
 from simulate.values.files import write_bytes
+from simulate.values.practice import Level
 
 COLOURS: dict[str, str] = dict(zip(WORDS, (CLEAR, DOUBTFUL, LOST), strict=True))
 MARGIN = 28
+LEVEL_WIDTH = 84
+"""Room for the name of a level before its row of pictures."""
+
 SHOWN_WIDTH = 1.25
 """Width of a ladder picture, in widths of the body with its rings; 8 arcsec of sky are added."""
 
@@ -54,40 +58,48 @@ def _heading(board: Board, title: str, found: Limits) -> None:
 
 
 def ladder_board(found: Limits) -> Board:
-    """Return the same body through growing apertures at one scale, with what is clear from there on."""
-    number = len(found.apertures_mm)
-    across = min(number, 4)
-    side = min(300, (1600 - 2 * MARGIN) // across - 14)
+    """Return the same body through growing apertures at one scale, for each drawn level of practice a row.
+
+    Below each picture stands what is clear from there on.
+    """
+    number, levels = len(found.apertures_mm), tuple(found.pictures)
+    across = min(number, 8)
+    blocks = math.ceil(number / across)
+    side = min(300, (1600 - 2 * MARGIN - LEVEL_WIDTH) // across - 10)
     width = min(found.width_arcsec, SHOWN_WIDTH * found.body_arcsec + 8.0)
-    scale = width / side
-    lines = math.ceil(number / across)
-    label = 96
-    board = Board(2 * MARGIN + across * (side + 14) - 14, 92 + lines * (side + label) + 40)
+    scale, label = width / side, 84
+    block = len(levels) * (side + label) + 30
+    board = Board(2 * MARGIN + LEVEL_WIDTH + across * (side + 10) - 10, 92 + blocks * block + 30)
     _heading(board, "The same body through growing apertures", found)
-    for rung, (size, picture) in enumerate(zip(found.apertures_mm, found.pictures, strict=True)):
-        x = MARGIN + rung % across * (side + 14)
-        y = 84 + rung // across * (side + label)
-        cell = found.width_arcsec / picture.shape[0]
-        light = lay(Picture(picture, Placement.north_up(cell)), Display(side, side, scale))
-        board.picture(x, y, light)
-        board.text(x, y + side + 20, f"{size:g} mm", 15, INK, bold=True)
-        _novelties(board, found, rung, (x, y + side + 38), side)
+    for rung, size in enumerate(found.apertures_mm):
+        x = MARGIN + LEVEL_WIDTH + rung % across * (side + 10)
+        top = 98 + rung // across * block
+        board.text(x, top, f"{size:g} mm", 15, INK, bold=True)
+        for row, level in enumerate(levels):
+            y = top + 10 + row * (side + label)
+            picture = found.pictures[level][rung]
+            cell = found.width_arcsec / picture.shape[0]
+            board.picture(x, y, lay(Picture(picture, Placement.north_up(cell)), Display(side, side, scale)))
+            _novelties(board, found, level, rung, (x, y + side + 16), side)
+            if rung % across == 0:
+                board.text(MARGIN, y + side / 2, level, 14, ACCENT, bold=True)
     scale_bar(board, MARGIN, board.height - 16, scale, 200.0)
     board.text(
         MARGIN + 230,
         board.height - 18,
-        "stacked and restored, as strongly as the noise allows; north up, east left",
+        "finished pictures of an ordinary and of an ideal night; north up, east left",
         12,
         ACCENT,
     )
     return board
 
 
-def _novelties(board: Board, found: Limits, rung: int, place: tuple[float, float], width: float) -> None:
+def _novelties(board: Board, found: Limits, level: Level, rung: int, place: tuple[float, float], width: float) -> None:
     """Say what has become clear with this aperture."""
+    ladder = found.levels[level]
 
     def clear(row: int) -> list[str]:
-        return [e.name for e in found.ladder[row] if found.thresholds.verdict(e.contrast, e.snr) == "clear"]
+        return [e.name for e in ladder[row] if found.thresholds.verdict(e.contrast, e.snr, e.legible) == "clear"]
 
     before = clear(rung - 1) if rung else []
     new = [name for name in clear(rung) if name not in before]
@@ -147,7 +159,7 @@ def _curve(board: Board, found: Limits, name: str, frame: tuple[float, float, fl
     points = [at(size, entry.contrast) for size, entry in zip(found.apertures_mm, entries, strict=True)]
     board.line(points, QUIET, 1.5)
     for point, entry in zip(points, entries, strict=True):
-        board.spot(*point, 4.5, COLOURS[found.thresholds.verdict(entry.contrast, entry.snr)])
+        board.spot(*point, 4.5, COLOURS[found.thresholds.verdict(entry.contrast, entry.snr, entry.legible)])
 
 
 def budget_board(found: Limits) -> Board:

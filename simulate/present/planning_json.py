@@ -10,7 +10,7 @@ import numpy as np
 
 from simulate.planning.nights import times_of
 from simulate.planning.records import CaptureCard, Plan, Season
-from simulate.present.contract import plain
+from simulate.present.contract import line_json, plain
 
 ROUNDED = 6
 """Significant digits of the numbers of long tables: far more than any of them is known to."""
@@ -42,7 +42,7 @@ def season_json(
         "best": [{"time": times[i], "merit": _short(season.columns["merit"][i])} for i in season.best],
         "events": [{"time": event.time_utc, "kind": event.kind, "what": event.what} for event in season.events],
         "judged": [
-            {"time": times[index], "features": [plain(asdict(line)) for line in lines]}
+            {"time": times[index], "features": [{"name": line.name, **line_json(line)} for line in lines]}
             for index, lines in season.judged
         ],
         "advice": list(season.advice),
@@ -108,7 +108,7 @@ def plan_json(
             for entry in plan.events
         ],
         "central_meridian_deg": plain(dict(seen.central_meridian_deg)),
-        "features": [plain(asdict(line)) for line in plan.features],
+        "features": [{"name": line.name, **line_json(line)} for line in plan.features],
         "card": card_json(plan.card),
         "moon_layer": _layer(plan),
         "trades": None if plan.trades is None else plain(asdict(plan.trades)),

@@ -33,11 +33,10 @@ from simulate.present.words import (
     facts,
     headline,
     provenance,
-    verdict_lines,
     when_text,
     where_text,
 )
-from simulate.results.view import Picture, View
+from simulate.results.view import Level, Picture, View
 from simulate.values.files import write_bytes
 
 WIDTH = 1600
@@ -48,9 +47,6 @@ SMALLEST_MARGIN = 1.25
 """Field of the panels in sizes of the body with its rings."""
 
 VERDICT_COLOURS = {"clear": CLEAR, "doubtful": DOUBTFUL, "lost": LOST}
-
-SEPARATOR = "\u00a0· "
-"""Between names of features, which may hold commas."""
 
 SKY_MATTERS = 0.01
 """Share of the disc's light from which on the sky's, which the pictures leave out, is told."""
@@ -117,7 +113,7 @@ def draw_sheet(view: View, *, as_mounted: bool = False) -> Board:
         _draw_moons(board, view, layout.moons)
     _draw_facts(board, view, layout.facts)
     if view.features:
-        _draw_verdicts(board, view, layout.verdicts)
+        _draw_verdicts(board, view, layout.verdicts, as_mounted)
     if caution:
         _draw_caution(board, caution, layout.caution)
     _draw_foot(board, view, layout.foot)
@@ -208,7 +204,8 @@ def panels(view: View) -> tuple[Panel, Panel, Panel]:
     truth = Panel("As it is", "unblurred, above the air", view.truth_rgb, "lines")
     frame = Panel("One frame", frame_note(view), view.frame_rgb, "pixels")
     if view.apparition.equatorial_diameter_arcsec > 0:
-        return truth, frame, Panel("Finished", f"{share} stacked and restored", view.finished_rgb, "smooth")
+        note = f"{view.practice.level}: {share} stacked and restored"
+        return truth, frame, Panel("Finished", note, view.finished_rgb, "smooth")
     last = Panel("Stack", f"{share}, not restored: the bare response", view.stack_rgb, "smooth")
     return replace(truth, note="a point; each picture is shown up to its own peak"), frame, last
 
@@ -352,7 +349,6 @@ def _columns(view: View) -> list[tuple[str, list[tuple[str, str]]]]:
 
 
 COLUMN_WIDTH = (WIDTH - 2 * MARGIN - (len(GROUPS) - 1) * COLUMN_GAP) / len(GROUPS)
-VERDICT_WIDTH = (WIDTH - 2 * MARGIN - 2 * COLUMN_GAP) / 3
 
 
 def _facts_height(ruler: Board, view: View) -> int:
@@ -381,23 +377,63 @@ def _lines(board: Board, x: float, y: float, text: str, width: float) -> float:
     return y
 
 
+SMALL_SIDE = 250
+"""Side of the small pictures of the levels that were not asked for, pixels."""
+
+ROW = 19
+"""Height of a row of the table of verdicts, pixels."""
+
+DOT_WIDTH = 62
+"""Width of a column of verdicts, pixels."""
+
+
+def _other_levels(view: View) -> list[Level]:
+    return [level for level in view.levels if level.practice.level != view.practice.level]
+
+
+def _table_columns(view: View) -> tuple[int, int]:
+    """Return how many columns of features the table of verdicts has, and rows in each."""
+    columns = 2 if len(view.features) > 10 else 1
+    return columns, math.ceil(len(view.features) / columns)
+
+
 def _verdicts_height(ruler: Board, view: View) -> int:
     """Height of the block of verdicts in pixels; 0 without any."""
-    verdicts = verdict_lines(view)
-    if not verdicts:
+    if not view.features:
         return 0
-    return 88 + max(len(ruler.wrapped(SEPARATOR.join(names), VERDICT_WIDTH, 13)) * 19 for names in verdicts.values())
+    return 96 + max(SMALL_SIDE + 8, _table_columns(view)[1] * ROW)
 
 
-def _draw_verdicts(board: Board, view: View, top: int) -> None:
-    """Write the features in three columns: clear, doubtful, lost."""
+def _draw_verdicts(board: Board, view: View, top: int, as_mounted: bool) -> None:
+    """Show what the other levels of practice make of it, and every verdict at the three levels."""
     board.line([(MARGIN, top), (WIDTH - MARGIN, top)], LINE, 1)
-    board.text(MARGIN, top + 30, "What can be seen", 14, ACCENT, bold=True)
-    for index, (verdict, names) in enumerate(verdict_lines(view).items()):
-        x = MARGIN + index * (VERDICT_WIDTH + COLUMN_GAP)
-        board.spot(x + 5, top + 51, 4, VERDICT_COLOURS[verdict])
-        board.text(x + 18, top + 56, verdict, 13, VERDICT_COLOURS[verdict], bold=True)
-        _lines(board, x, top + 77, SEPARATOR.join(names), VERDICT_WIDTH)
+    board.text(MARGIN, top + 30, "What a night yields", 14, ACCENT, bold=True)
+    display = panel_display(view, SMALL_SIDE, field_arcsec(view), as_mounted)
+    others = _other_levels(view)
+    for index, level in enumerate(others):
+        x = MARGIN + index * (SMALL_SIDE + GAP)
+        board.picture(x, top + 48, lay(level.picture, display, "smooth"))
+        board.text(x, top + 48 + SMALL_SIDE + 20, level.practice.level.capitalize(), 13, INK, bold=True)
+    left = MARGIN + len(others) * (SMALL_SIDE + GAP) + (12 if others else 0)
+    columns, rows = _table_columns(view)
+    width = (WIDTH - MARGIN - left - (columns - 1) * COLUMN_GAP) / columns
+    names = width - DOT_WIDTH * len(view.levels)
+    for column in range(columns):
+        x = left + column * (width + COLUMN_GAP)
+        if column * rows >= len(view.features):
+            break
+        board.text(x, top + 30, "What can be seen", 14, ACCENT, bold=True)
+        for number, level in enumerate(view.levels):
+            asked = level.practice.level == view.practice.level
+            middle = x + names + DOT_WIDTH * (number + 0.5)
+            board.text(middle, top + 30, level.practice.level, 11, INK if asked else QUIET, bold=asked, align="center")
+        for row, feature in enumerate(view.features[column * rows : (column + 1) * rows]):
+            y = top + 56 + ROW * row
+            board.text(x, y, board.wrapped(feature.name, names - 6, 13)[0], 13, INK)
+            for number, level in enumerate(view.levels):
+                found = next((line.verdict for line in level.features if line.name == feature.name), "lost")
+                middle = x + names + DOT_WIDTH * (number + 0.5)
+                board.text(middle, y, found, 12, VERDICT_COLOURS[found], align="center")
 
 
 def _draw_caution(board: Board, caution: str, top: int) -> None:

@@ -12,7 +12,7 @@ from simulate import __version__
 from simulate.air import Sky
 from simulate.bodies import Body
 from simulate.geometry import Apparition
-from simulate.instruments import Instrument
+from simulate.instruments import Instrument, practice_for
 from simulate.light.look import ViewOptions, seen_bins
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ def view_inputs(
         "ephemeris": seen.ephemeris,
         "exposure": {name: value for name, value in asdict(options.wishes).items() if value is not None},
         "gain_e_per_dn": options.gain_e_per_dn,
+        "practice": practice_for(instrument, options.practice).numbers(),
         "without": sorted(options.scene.without),
         "red_spot_longitude_deg": options.scene.red_spot_longitude_deg,
         "dust": options.scene.dust,

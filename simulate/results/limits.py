@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from simulate.judging import Judgement, Thresholds, Word
+from simulate.values.practice import Level, Practice
 
 if TYPE_CHECKING:
     from simulate.bodies import Body
@@ -32,6 +34,8 @@ class SmallestAperture:
     doubtful_range_mm, clear_range_mm : (float or None, float or None)
         Where these come to lie for seeing 0.3 arcsec better and worse and for thresholds lower and
         higher by their own uncertainty; None beyond the family.
+    levels : mapping
+        For each level of practice, doubtful_mm and clear_mm; empty where they were not asked for.
     """
 
     feature: str
@@ -39,6 +43,7 @@ class SmallestAperture:
     clear_mm: float | None
     doubtful_range_mm: tuple[float | None, float | None]
     clear_range_mm: tuple[float | None, float | None]
+    levels: Mapping[Level, tuple[float | None, float | None]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -87,16 +92,18 @@ class Limits:
         Of the first instrument.
     improvements : tuple of Improvement
         For the first instrument, largest gain first.
-    pictures : tuple of array, (rows, columns, 3)
-        The body through the apertures, linear sRGB, all of the same width.
+    pictures : mapping of tuples of array, (rows, columns, 3)
+        For the levels that are drawn, the body through the apertures, linear sRGB, all of the same width.
     width_arcsec : float
         Width of the pictures.
     body_arcsec : float
         Width of the body with its rings.
-    thresholds, floor : Thresholds, float
+    thresholds, practice : Thresholds, Practice
         What the verdicts rest on.
     sky : Sky
         The air.
+    levels : mapping
+        For every level of practice a ladder like `ladder`.
     warnings : tuple of str
         Reservations.
     """
@@ -112,12 +119,13 @@ class Limits:
     budget_feature: str
     budget: tuple[BudgetStep, ...]
     improvements: tuple[Improvement, ...]
-    pictures: tuple[npt.NDArray[np.float32], ...]
+    pictures: Mapping[Level, tuple[npt.NDArray[np.float32], ...]]
     width_arcsec: float
     body_arcsec: float
     thresholds: Thresholds
-    floor: float
+    practice: Practice
     sky: Any
+    levels: Mapping[Level, tuple[tuple[Judgement, ...], ...]]
     warnings: tuple[str, ...] = ()
 
     @property

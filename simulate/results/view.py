@@ -17,6 +17,7 @@ from simulate.judging.thresholds import FeatureLine
 from simulate.stack.results import Exposure, Restored, Stack
 from simulate.values.arrays import frozen_array
 from simulate.values.grid import Grid
+from simulate.values.practice import PRACTISED, Practice
 
 if TYPE_CHECKING:
     from simulate.bodies import Body
@@ -207,6 +208,25 @@ class OpticsFacts:
 
 
 @dataclass(frozen=True, eq=False)
+class Level:
+    """What one level of practice makes of the same setup.
+
+    Parameters
+    ----------
+    practice : Practice
+        The hand.
+    features : tuple of FeatureLine
+        Verdicts; empty where none were asked for.
+    picture : Picture, (rows, columns, 3)
+        The finished picture, on the scale of brightness of the view's.
+    """
+
+    practice: Practice
+    features: tuple[FeatureLine, ...]
+    picture: Picture
+
+
+@dataclass(frozen=True, eq=False)
 class View:
     """One body through one instrument, from the truth to the finished picture.
 
@@ -243,6 +263,10 @@ class View:
         Of the planes of `expected`, stack and finished picture.
     features : tuple of FeatureLine
         Verdicts; empty where none were asked for.
+    practice : Practice
+        The hand that all of this is for.
+    levels : tuple of Level
+        Ordinary, practised and ideal, among them the one above; empty for a point.
     inputs : mapping
         Everything that the user gave or that was taken by default; plain JSON values.
     warnings : tuple of str
@@ -272,6 +296,8 @@ class View:
     optics: OpticsFacts
     channel_names: tuple[str, ...] = ("mono",)
     features: tuple[FeatureLine, ...] = ()
+    practice: Practice = PRACTISED
+    levels: tuple[Level, ...] = ()
     inputs: Mapping[str, Any] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     seed: int = 0

@@ -27,7 +27,7 @@ from simulate.stack.quality import (
 from simulate.stack.reader import RawRecording, light_of
 from simulate.stack.results import Recording
 from simulate.values.arrays import frozen_array
-from simulate.values.practice import IDEAL, Practice
+from simulate.values.practice import PRACTISED, Practice
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ class StackWishes:
     keep: float | None = None
     factor: float | None = None
     drop: float | None = None
-    practice: Practice = IDEAL
+    practice: Practice = PRACTISED
 
 
 def stack_frames(

@@ -62,7 +62,7 @@ def test_a_smallest_aperture_lies_where_the_ladder_turns_and_within_its_band(fou
     limit, sizes = found.thresholds, found.apertures_mm
     seen = 0
     for place, entry in enumerate(found.smallest):
-        words = [limit.verdict(row[place].contrast, row[place].snr) for row in found.ladder]
+        words = [limit.verdict(row[place].contrast, row[place].snr, row[place].legible) for row in found.ladder]
         for size, band, good in (
             (entry.doubtful_mm, entry.doubtful_range_mm, ("clear", "doubtful")),
             (entry.clear_mm, entry.clear_range_mm, ("clear",)),

@@ -140,7 +140,7 @@ def _judged(name: str, time: str, reports: list[Report]) -> dict[Report, Judgeme
 
 def word(report: Report) -> str:
     entry = verdicts()[report]
-    return THRESHOLDS.verdict(entry.contrast, entry.snr)
+    return THRESHOLDS.verdict(entry.contrast, entry.snr, entry.legible)
 
 
 def table() -> Iterator[str]:
