@@ -29,23 +29,28 @@ class Thresholds:
     ----------
     snr_doubtful, snr_clear : float
         Signal to noise of the best linear observer, who knows place and shape. Rose (1948, J. Opt. Soc.
-        Am. 38, 196) found that people need about 5 for a plain patch; the reports ask for a little more.
+        Am. 38, 196) found that people need about 5 for a plain patch; the reports ask
+        for a little more, and for several times as much where a feature is plain.
     contrast_doubtful, contrast_clear : float
         Share of the entering contrast that is left. For comparison: the dip between two points at
         Rayleigh's distance is 0.26 of their brightness (Rayleigh 1879), at Dawes' a few hundredths.
     legible_doubtful, legible_clear : float
         Contrast in the finished picture over the least that is read (`Practice.readable_contrast`).
+    legible_glaring : float
+        So many times the least contrast that is read are plain, however small a share of what entered they are
+        (a moon's shadow).
     uncertainty : float
         Relative uncertainty of all of them: verdicts are also taken with them divided and multiplied by
         ``1 + uncertainty``.
     """
 
     snr_doubtful: float = 7.0
-    snr_clear: float = 14.0
+    snr_clear: float = 33.0
     contrast_doubtful: float = 0.08
-    contrast_clear: float = 0.25
+    contrast_clear: float = 0.35
     legible_doubtful: float = 1.0
     legible_clear: float = 2.0
+    legible_glaring: float = 15.0
     uncertainty: float = 0.3
 
     def __post_init__(self) -> None:
@@ -76,7 +81,10 @@ class Thresholds:
     def margin(self, contrast: float, snr: float, word: Word, legible: float = math.inf) -> float:
         """Return by which factor a measurement passes ``word`` ("clear" or "doubtful"); below 1 it fails."""
         if word == "clear":
-            return min(snr / self.snr_clear, contrast / self.contrast_clear, legible / self.legible_clear)
+            left = contrast / self.contrast_clear
+            if math.isfinite(legible):
+                left = max(left, legible / self.legible_glaring)
+            return min(snr / self.snr_clear, left, legible / self.legible_clear)
         return min(snr / self.snr_doubtful, contrast / self.contrast_doubtful, legible / self.legible_doubtful)
 
     def scaled(self, factor: float) -> Thresholds:
@@ -89,6 +97,7 @@ class Thresholds:
             contrast_clear=min(self.contrast_clear * factor, 1.0),
             legible_doubtful=self.legible_doubtful * factor,
             legible_clear=self.legible_clear * factor,
+            legible_glaring=self.legible_glaring * factor,
         )
 
 
