@@ -256,6 +256,8 @@ class Bench:
         Aliases, and what is not known of the response: where the picture changes over a resolution element, at
         limbs above all, that is off by as large a share of the change (`Practice.response_error`).
         """
+        if self.setup.floor == 0:  # who asks for no floor asks what noise alone would let through
+            return np.zeros_like(self.picture)
         blurred = self.seen(np.asarray(scipy.fft.rfft2(self.picture)) * np.abs(self.transfer))
         share = floor_per_cell(self.setup.practice.response_error, self.fwhm_arcsec, self.grid.step_arcsec)
         variance = np.float32(share**2) * (self.picture - blurred) ** 2

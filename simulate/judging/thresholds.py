@@ -47,10 +47,10 @@ class Thresholds:
     snr_doubtful: float = 7.0
     snr_clear: float = 33.0
     contrast_doubtful: float = 0.08
-    contrast_clear: float = 0.35
+    contrast_clear: float = 0.5
     legible_doubtful: float = 1.0
     legible_clear: float = 2.0
-    legible_glaring: float = 15.0
+    legible_glaring: float = 12.0
     uncertainty: float = 0.3
 
     def __post_init__(self) -> None:

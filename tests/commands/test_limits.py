@@ -192,7 +192,7 @@ def test_json_holds_the_promised_keys_and_plain_values(found: Limits) -> None:
     assert {"change", "feature", "gain"} <= set(document["improvements"][0])
     assert (
         document["assumptions"]["floor_per_resolution_element"]
-        == found.floor
+        == found.practice.floor
         == assumptions(found)["floor_per_resolution_element"]
     )
 
@@ -223,8 +223,9 @@ def test_the_same_inputs_give_the_same_numbers() -> None:
     first, again = (limits("uranus", "refractor-60", MARS, options=SMALL) for _ in range(2))
     assert again.ladder == first.ladder
     assert again.smallest == first.smallest
-    for one, two in zip(again.pictures, first.pictures, strict=True):
-        assert one.tobytes() == two.tobytes()
+    for level in first.pictures:
+        for one, two in zip(again.pictures[level], first.pictures[level], strict=True):
+            assert one.tobytes() == two.tobytes()
 
 
 def test_the_command_writes_one_json_object(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -232,7 +233,8 @@ def test_the_command_writes_one_json_object(tmp_path: Path, capsys: pytest.Captu
     assert main([*words, "--output", str(tmp_path)]) == 0
     document = json.loads(capsys.readouterr().out)
     assert document["body"] == "neptune"
-    assert [rung["aperture_mm"] for rung in document["ladder"]] == [60.0, 120.0]
+    assert [rung["aperture_mm"] for rung in document["ladder"]] == 3 * [60.0, 120.0]
+    assert [rung["level"] for rung in document["ladder"]][::2] == ["ordinary", "practised", "ideal"]
     assert all(Path(path).exists() for path in document["files"].values())
 
 

@@ -141,7 +141,7 @@ def test_a_feature_of_no_contrast_is_not_found_at_any_noise() -> None:
         found = found.measured()
         assert found.snr == 0.0
         assert found.contrast == 0.0
-        assert THRESHOLDS.verdict(found.contrast, found.snr, found.legible) == "lost"
+        assert THRESHOLDS.verdict(found.contrast, found.snr) == "lost"
 
 
 @given(place=st.tuples(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5)))

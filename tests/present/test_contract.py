@@ -42,7 +42,9 @@ def test_the_promised_keys(view):
         "magnitude",
         "state",
     }
-    assert one["features"][0] == {"name": "red spot", "verdict": "doubtful", "contrast": 0.6, "snr": 4.0}
+    numbers = {"verdict": "doubtful", "contrast": 0.6, "snr": 4.0}
+    assert one["features"][0] == {"name": "red spot", **numbers, "by_practice": {}}
+    assert one["practice"]["level"] == "practised"
     assert one["files"] == {"sheet": "x.png"}
     assert one["time"].endswith("Z")
     assert document["warnings"] == ["a", view.warnings[0]]
