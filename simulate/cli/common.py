@@ -82,7 +82,7 @@ def add_air(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_practice(parser: argparse.ArgumentParser) -> None:
+def add_practice(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
     """Add --practice."""
     parser.add_argument(
         "--practice",

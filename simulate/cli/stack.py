@@ -1,7 +1,7 @@
 """Grade, align, average and restore a raw recording, made by this tool or by something else.
 
-RECORDING is a FITS cube, a folder of TIFF frames or a TIFF file of many pages; grey, raw behind a filter array, or in
-three colours. What its header does not tell can be given.
+RECORDING is a FITS cube, a folder of TIFF or PNG frames or a TIFF file of many pages; grey, raw behind a filter array,
+or in three colours. What its header does not tell can be given.
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate stack`."""
-    parser.add_argument("recording", metavar="RECORDING", help="FITS cube, folder of TIFF frames or TIFF file")
+    parser.add_argument("recording", metavar="RECORDING", help="FITS cube, folder of TIFF or PNG frames, or TIFF file")
     parser.add_argument("--long", metavar="RECORDING", help="the longer exposure of a bracket, for the moons")
     parser.add_argument(
         "--truth", metavar="FILE", help="truth file of a synthetic recording (default: the one beside it)"
     )
+    parser.add_argument("--dark", metavar="FRAMES", help="frames of the same exposure without light, or their mean")
+    parser.add_argument("--flat", metavar="FRAMES", help="frames of an even, lit surface, or their mean")
     work = parser.add_argument_group("stacking (chosen from the recording where not given)")
     common.add_keep(work)
     common.add_practice(work)
@@ -75,6 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
         common.check_folder(arguments.output)
         folder = Path(arguments.output)
         stack_files(folder, name, [place for place in (recording.path, long and long.path, truth) if place])
+        _refuse_among_frames(folder, recording, long)
         processed = stack_recording(
             recording,
             StackWishes(
@@ -100,9 +103,21 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _refuse_among_frames(folder: Path, *recordings: RawRecording | None) -> None:
+    """Refuse to lay a picture where every picture counts as a frame."""
+    for recording in recordings:
+        frames = None if recording is None else recording.folder
+        if frames is not None and folder.exists() and folder.samefile(frames):
+            wanted = "a picture there would count as one more frame of the recording; name another folder"
+            raise InputError("--output", str(folder), wanted)
+
+
 def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecording:
     from simulate.camera.settings import choose_pattern
+    from simulate.commands.stack import body_of
+    from simulate.light.array_guess import with_array_guessed
     from simulate.light.subject import choose_subject
+    from simulate.stack.calibration import calibrated
     from simulate.stack.reader import RANGES, open_recording
 
     def read(fact: str, option: str, unit: str) -> float | None:
@@ -112,7 +127,7 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
     if not path:
         raise InputError("RECORDING", path, "give a file or a folder")
     pattern, body = arguments.filter_array, arguments.body
-    return open_recording(
+    recording = open_recording(
         path,
         filter_array=None if pattern is None else choose_pattern("--filter-array", pattern),
         exposure_s=read("exposure_s", exposure, "s"),
@@ -126,6 +141,10 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
         up_deg=common.read_number(arguments, "up", "deg", -360.0, 360.0),
         mirrored=arguments.mirrored,
     )
+    if pattern is None:
+        recording = with_array_guessed(recording, body_of(recording.facts))
+    frames = [None if place is None else open_recording(place) for place in (arguments.dark, arguments.flat)]
+    return calibrated(recording, *frames)
 
 
 def _truth(arguments: argparse.Namespace, recording: RawRecording) -> Path | None:

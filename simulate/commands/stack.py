@@ -77,7 +77,7 @@ def stack_recording(
         other = stack_frames(long, asked, progress=progress)
         stack = blend_bracket(stack, other, _full_scale(long.facts))
         notes.append(f"blended with {counted(len(other.kept), 'frame')} of {long.facts.exposure_s:g} s for the moons")
-    body = _body_of(facts)
+    body = body_of(facts)
     green = _green(stack)
     if len(stack.channel_names) > 1:
         shifts = colour_shifts(stack.picture, green)
@@ -136,8 +136,14 @@ def stack_recording(
     )
 
 
-def _body_of(facts: Facts) -> Body | None:
-    """Return the body that was recorded, where it is told and known."""
+def body_of(facts: Facts) -> Body | None:
+    """Return the body that was recorded, where it is told and known; else None.
+
+    Parameters
+    ----------
+    facts : Facts
+        What is known of the recording.
+    """
     name = facts.body.strip().lower()
     return load_body(name) if name in body_names() and name != "sun" else None
 

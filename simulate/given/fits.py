@@ -90,7 +90,7 @@ class FitsPicture:
             return np.asarray(self._tiles.section[:] if flat else self._tiles.section[index])
         shape = self.axes[len(index) :]
         size = int(np.dtype(self._kind).itemsize) * math.prod(shape)
-        number = int(np.ravel_multi_index(index, self.axes[: len(index)]))
+        number = int(np.ravel_multi_index(index, self.axes[: len(index)])) if index else 0
         # plain reading, not mapping: a file that is cut while it is mapped ends the process
         self._file.seek(self._offset + number * size)
         content = self._file.read(size)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ import scipy.fft
 
 from simulate.camera import channel_index, demosaic_bilinear
 from simulate.errors import InputError, RecordingWarning, note
-from simulate.stack.doubts import Halves
+from simulate.stack.doubts import Halves, WholeFrames
 from simulate.stack.expected import finer_sampling, plane_mean, spread_powers
 from simulate.stack.quality import (
     Complex64Array,
@@ -140,9 +140,12 @@ def stack_frames(
     noise = noise_of(facts, recording.values(0))
     examiner = Examiner(recording.shape, facts, light_noise(facts, recording.values(0)))
     halves = Halves(recording.shape)
-    grades = _grades(recording, examiner, halves, progress)
+    grades, usable = _grades(recording, examiner, halves, progress)
     halves.warn(facts, recording.path)
-    best = np.argsort(-grades, kind="stable")[:count]
+    order = np.argsort(-grades, kind="stable")
+    best = order[usable[order]][:count]
+    count = len(best)
+    laid = replace(laid, kept=count)
     reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
     kept = np.sort(best)
     kind = _FilledFrames if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
@@ -165,17 +168,23 @@ def stack_frames(
     )
 
 
-def _grades(recording: RawRecording, examiner: Examiner, halves: Halves, progress: Progress | None) -> FloatArray:
-    grades = np.empty(recording.frames)
+def _grades(
+    recording: RawRecording, examiner: Examiner, halves: Halves, progress: Progress | None
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return the grade of every frame, and whether it can be used at all."""
+    grades, whole = np.empty(recording.frames), WholeFrames(recording.frames)
     for number, frame in enumerate(recording):
         light = light_of(frame)
         halves.add(light)
-        grades[number] = examiner.grade(light, examiner.spectrum(light))
+        spectrum = examiner.spectrum(light)
+        grades[number] = examiner.grade(light, spectrum)
+        whole.add(light, float(spectrum[0, 0].real))
         if progress is not None:
             progress(number + 1, recording.frames)
     if not np.any(grades > 0):
         raise InputError("RECORDING", str(recording.path), "no planet was found in it: nothing stands out of the noise")
-    return grades
+    usable = whole.usable(recording.path)
+    return np.where(usable, grades, 0.0), usable
 
 
 def _reference(recording: RawRecording, examiner: Examiner, best: Sequence[int] | npt.NDArray[Any]) -> Complex64Array:

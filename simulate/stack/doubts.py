@@ -1,4 +1,4 @@
-"""Reasons to doubt a recording: no object in it, or the pattern of a filter array in frames that pass for grey."""
+"""Reasons to doubt a recording: no object in it, the pattern of a filter array in grey frames, lost frames."""
 
 from __future__ import annotations
 
@@ -66,6 +66,70 @@ class Halves:
         mean, noise = (_smoothed(plane) for plane in ((one + other) / 2, (one - other) / 2))
         deviation = 1.4826 * float(np.median(np.abs(noise - np.median(noise))))
         return float(mean.max() - np.median(mean)) > CLEAR * deviation
+
+
+OTHER_LIGHT, NEIGHBOURS = 0.3, 31
+"""Share of the light of its neighbours by which that of a frame that is not whole differs, or that of another thing;
+and among how many neighbours: thin clouds come and go slowly."""
+
+CUT = 0.02
+"""Share of the frame's edge that the body covers from which it counts as cut off."""
+
+
+class WholeFrames:
+    """Which frames of a recording hold the whole body once: not blank, not torn, not cut by the edge, not repeated.
+
+    Parameters
+    ----------
+    frames : int
+        How many there will be.
+    """
+
+    def __init__(self, frames: int) -> None:
+        self._light, self._cut = np.zeros(frames), np.zeros(frames)
+        self._repeated = np.zeros(frames, bool)
+        self._last: npt.NDArray[np.floating] | None = None
+        self._count = 0
+
+    def add(self, frame: npt.NDArray[np.floating], light: float) -> None:
+        """Add a frame, (rows, columns), and its light above the sky's."""
+        edge = np.concatenate([frame[0], frame[-1], frame[:, 0], frame[:, -1]])
+        sky, top = float(np.median(edge)), float(np.quantile(frame, 0.99))
+        self._light[self._count] = light
+        self._cut[self._count] = np.mean(edge - sky > 0.5 * (top - sky)) if top > sky else 0.0
+        self._repeated[self._count] = self._last is not None and np.array_equal(frame, self._last)
+        self._last = frame
+        self._count += 1
+
+    def usable(self, path: Path) -> npt.NDArray[np.bool_]:
+        """Return which frames can be used, and note why the others cannot; all where none could.
+
+        Parameters
+        ----------
+        path : Path
+            Name of the recording.
+        """
+        from scipy.ndimage import median_filter
+
+        usual = np.asarray(median_filter(self._light, NEIGHBOURS, mode="nearest"))
+        away = np.abs(self._light - usual)
+        # where noise alone makes such differences they tell nothing
+        lost = (away > OTHER_LIGHT * usual) & (away > CLEAR * 1.4826 * np.median(away))
+        # a body that fills the field touches the edge in every frame
+        cut = (self._cut > CUT) & (self._cut > 3 * np.median(self._cut)) & ~lost
+        repeated = self._repeated & ~lost & ~cut
+        usable = ~(lost | cut | repeated)
+        if not usable.any():
+            return np.ones_like(usable)
+        reasons = (
+            (lost, "blank or incomplete"),
+            (cut, "with the body cut by the edge"),
+            (repeated, "the one before again"),
+        )
+        told = [f"{int(np.count_nonzero(which))} {words}" for which, words in reasons if which.any()]
+        if told:
+            note(f"{path}: frames left out: {', '.join(told)}", RecordingWarning, stacklevel=4)
+        return usable
 
 
 def _smoothed(plane: FloatArray) -> FloatArray:

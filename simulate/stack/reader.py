@@ -162,6 +162,14 @@ class RawRecording:
         row is the lowest.
     path : Path
         Where it came from.
+    folder : Path or None
+        Where every file is a frame of it.
+    top_down : bool
+        Whether the file holds the top row first.
+    dark : array, shape as a frame's, or None
+        Mean of dark frames, numbers: taken off in place of the offset.
+    flat : array, shape as a frame's, or None
+        How much of the light each pixel records, 1 on the average of its colour.
     """
 
     frames: int
@@ -169,6 +177,10 @@ class RawRecording:
     facts: Facts
     load: Callable[[int], npt.NDArray[Any]]
     path: Path
+    folder: Path | None = None
+    top_down: bool = False
+    dark: Float32Array | None = None
+    flat: Float32Array | None = None
 
     def numbers(self, index: int) -> Float32Array:
         """Return the raw numbers of a frame, shape as `load` gives it.
@@ -189,7 +201,8 @@ class RawRecording:
 
     def values(self, index: int) -> Float32Array:
         """Return a frame less its offset, in electrons where the gain is known, shape as `load` gives it."""
-        numbers = self.numbers(index) - np.float32(self.facts.offset_dn or 0.0)
+        numbers = self.numbers(index) - (np.float32(self.facts.offset_dn or 0.0) if self.dark is None else self.dark)
+        numbers = numbers if self.flat is None else numbers / self.flat
         return numbers * np.float32(self.facts.gain_e_per_dn or 1.0)
 
     def __iter__(self) -> Iterator[Float32Array]:
@@ -197,9 +210,9 @@ class RawRecording:
 
 
 def open_recording(path: str | Path, **told: Any) -> RawRecording:
-    """Open a FITS cube, a TIFF file of many pages, or a folder of TIFF frames (or one of its files).
+    """Open a FITS cube, a TIFF file of many pages, or a folder of TIFF or PNG frames (or one of its files).
 
-    Rows of FITS files run upwards unless the card ROWORDER says TOP-DOWN, those of TIFF files downwards.
+    Rows of FITS files run upwards unless the card ROWORDER says TOP-DOWN, those of TIFF and PNG files downwards.
 
     Parameters
     ----------
@@ -230,7 +243,9 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
         facts = replace(facts, filter_array=turned_pattern(facts.filter_array, source.shape[0]))
     if min(source.shape) < SMALLEST_SIDE:
         raise InputError("RECORDING", str(path), f"its frames must have {SMALLEST_SIDE} rows and columns at least")
-    recording = RawRecording(source.frames, source.shape, facts, _upwards(source), place)
+    recording = RawRecording(
+        source.frames, source.shape, facts, _upwards(source), place, source.folder, source.top_down
+    )
     if facts.offset_dn is None:
         recording = replace(recording, facts=replace(facts, offset_dn=_guess_offset(recording)))
     return recording

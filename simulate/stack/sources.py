@@ -1,11 +1,11 @@
-"""The files that hold frames: FITS cubes and TIFF frames, in the order of rows in which they are stored."""
+"""The files that hold frames: FITS cubes, TIFF and PNG frames, in the order of rows in which they are stored."""
 
 from __future__ import annotations
 
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +15,15 @@ import numpy.typing as npt
 from simulate.errors import InputError, RecordingWarning, note
 from simulate.given import fits, tiff
 from simulate.given.door import open_given
+from simulate.given.pictures import PNG_START, read_pixels
 
 TIFF_ENDINGS = (".tif", ".tiff")
 
+PNG_ENDINGS = (".png",)
+
 FITS_ENDINGS = (".fits", ".fit", ".fts", ".fz", ".gz")
 
-READABLE = "a FITS cube, a folder of TIFF frames or a TIFF file of many pages can be read"
+READABLE = "a FITS cube, a folder of TIFF frames or a TIFF file of many pages can be read, and a folder of PNG frames"
 
 MOST_PIXELS = 12_000_000
 """Pixels of a frame: grading, stacking and restoring holds some fifteen planes of them at once."""
@@ -29,7 +32,7 @@ MOST_FRAMES = 1_000_000
 """Frames of a recording."""
 
 MOST_FILES = 200_000
-"""TIFF files of a folder."""
+"""Files of a folder."""
 
 Array = npt.NDArray[Any]
 
@@ -52,6 +55,8 @@ class Source:
         Whether the first stored row is the top one.
     header : mapping
         What the file tells, by FITS keyword.
+    folder : Path or None
+        Where every file is a frame: a further one would count as one too.
     """
 
     frames: int
@@ -60,10 +65,11 @@ class Source:
     load: Callable[[int], Array]
     top_down: bool
     header: Mapping[str, Any] = field(default_factory=dict)
+    folder: Path | None = None
 
 
 def open_source(place: Path) -> Source:
-    """Return the frames of a FITS cube, of a TIFF file of many pages or of a folder of TIFF frames.
+    """Return the frames of a FITS cube, of a TIFF file of many pages or of a folder of TIFF or PNG frames.
 
     Raises
     ------
@@ -71,12 +77,13 @@ def open_source(place: Path) -> Source:
         If nothing usable is there.
     """
     if _is_folder(place):
-        return _open_pages(_tiff_files(place))
+        return _open_folder(place)
     with open_given("RECORDING", place, hint=f"; {READABLE}") as file:
         start = file.read(16)
     if start.startswith(tiff.STARTS):
-        alone = _count(place) > 1
-        return _open_pages([place] if alone else _tiff_files(place.parent))
+        return _open_pages([place]) if _count(place) > 1 else _open_folder(place.parent, TIFF_ENDINGS)
+    if start.startswith(PNG_START):
+        return _open_folder(place.parent, PNG_ENDINGS)
     if start.startswith((fits.START, fits.PACKED)) or place.suffix.lower() in FITS_ENDINGS:
         return _open_cube(place)
     raise InputError("RECORDING", str(place), f"its format is not known; {READABLE}")
@@ -103,15 +110,17 @@ def _open_cube(path: Path) -> Source:
     axes = picture.axes
     if len(axes) == 3:
         frames, colour_axis = axes[0], None
+    elif len(axes) == 2:  # one frame, as a mean of dark or flat ones is kept
+        frames, colour_axis = 1, None
     else:
         colour_axis = next((a for a in (1, 3, 0) if len(axes) == 4 and axes[a] == 3), None)
         if colour_axis is None:
             wanted = "the axes must be frame, row, column, with a further one of length 3 for colours"
             raise InputError("RECORDING", str(path), f"{wanted}; this one has {axes}")
         frames = axes[1] if colour_axis == 0 else axes[0]
-    rows, columns = axes[1:3] if colour_axis == 3 else axes[-2:]
+    rows, columns = (axes[1], axes[2]) if colour_axis == 3 else (axes[-2], axes[-1])
     _check_frame(path, columns, rows)
-    if picture.whole < axes[0]:
+    if len(axes) > 2 and picture.whole < axes[0]:
         if picture.whole < 1 or colour_axis == 0:
             raise InputError("RECORDING", str(path), "the file is cut off: no whole frame is left in it")
         note(f"{path} is cut off: {picture.whole} of its {axes[0]} frames are whole", RecordingWarning, stacklevel=2)
@@ -125,7 +134,7 @@ def _open_cube(path: Path) -> Source:
             if colour_axis == 0:
                 stored = np.stack([picture.part(colour, index) for colour in range(3)])
             else:
-                stored = picture.part(index)
+                stored = picture.part() if len(axes) == 2 else picture.part(index)
         except Exception as error:  # cut off since it was opened, or packed badly: libraries raise anything then
             raise InputError("RECORDING", str(path), f"frame {index + 1} cannot be read; {READABLE}") from error
         if colour_axis == 3:
@@ -136,18 +145,51 @@ def _open_cube(path: Path) -> Source:
     return Source(frames, (rows, columns), 1 if colour_axis is None else 3, load, picture.top_down, picture.header)
 
 
-def _tiff_files(folder: Path) -> list[Path]:
+def _open_folder(folder: Path, endings: tuple[str, ...] = TIFF_ENDINGS + PNG_ENDINGS) -> Source:
+    """Return the frames of a folder: its TIFF files, or its PNG files where it holds no others."""
+    files = _files(folder, endings)
+    pages = [path for path in files if path.suffix.lower() in TIFF_ENDINGS]
+    if pages and len(pages) < len(files):
+        note(f"{folder} holds TIFF and PNG files: the TIFF files are taken for its frames", RecordingWarning)
+    return replace(_open_pages(pages) if pages else _open_png(files), folder=folder)
+
+
+def _open_png(files: list[Path]) -> Source:
+    def load(index: int) -> Array:
+        path = files[index]
+        pixels = read_pixels(
+            "RECORDING", path, lambda columns, rows, _: _check_frame(path, columns, rows), kinds=("PNG",)
+        )
+        planes = pixels.planes
+        # the last of two and of four is transparency
+        return planes[0] if len(planes) < 3 else planes[:3]
+
+    first = load(0)
+
+    def load_alike(index: int) -> Array:
+        frame = load(index)
+        if frame.shape != first.shape or frame.dtype != first.dtype:
+            wanted = f"all frames must have the shape {first.shape} and {first.dtype}"
+            raise InputError("RECORDING", str(files[index]), wanted)
+        return frame
+
+    header = {"SATURATE": 255} if first.dtype == np.uint8 else {}
+    shape = (int(first.shape[-2]), int(first.shape[-1]))
+    return Source(len(files), shape, 3 if first.ndim == 3 else 1, load_alike, True, header)
+
+
+def _files(folder: Path, endings: tuple[str, ...]) -> list[Path]:
     files = []
     try:
         for entry in folder.iterdir():
-            if entry.suffix.lower() in TIFF_ENDINGS and not entry.name.startswith("."):
+            if entry.suffix.lower() in endings and not entry.name.startswith("."):
                 files.append(entry)
             if len(files) > MOST_FILES:
-                raise InputError("RECORDING", str(folder), f"the folder holds more than {MOST_FILES} TIFF frames")
+                raise InputError("RECORDING", str(folder), f"the folder holds more than {MOST_FILES} frames")
     except OSError as error:
         raise InputError("RECORDING", str(folder), f"the folder cannot be read ({error.strerror})") from error
     if not files:
-        raise InputError("RECORDING", str(folder), f"the folder holds no TIFF frames (.tif); {READABLE}")
+        raise InputError("RECORDING", str(folder), f"the folder holds no TIFF or PNG frames (.tif, .png); {READABLE}")
     # frame_2 before frame_10, as whoever counted them meant it
     return sorted(files, key=lambda f: [int(w) if w.isdecimal() else w for w in re.split(r"(\d+)", f.name.lower())])
 
