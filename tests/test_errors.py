@@ -21,8 +21,9 @@ from simulate.errors import (
     note,
 )
 from simulate.light.look import ViewOptions
+from simulate.values.practice import IDEAL
 
-QUICK = ViewOptions(judge=False)
+QUICK = ViewOptions(judge=False, practice=IDEAL)
 TIMES = {"jupiter": "2032-05-01T00:00", "venus": "2012-06-06T00:00"}
 """When the red spot's longitude is uncertain, and when Venus is in front of the Sun, beyond its law's range."""
 

@@ -80,12 +80,11 @@ class Thresholds:
 
     def margin(self, contrast: float, snr: float, word: Word, legible: float = math.inf) -> float:
         """Return by which factor a measurement passes ``word`` ("clear" or "doubtful"); below 1 it fails."""
+        plain = legible / self.legible_glaring if math.isfinite(legible) else 0.0
         if word == "clear":
-            left = contrast / self.contrast_clear
-            if math.isfinite(legible):
-                left = max(left, legible / self.legible_glaring)
-            return min(snr / self.snr_clear, left, legible / self.legible_clear)
-        return min(snr / self.snr_doubtful, contrast / self.contrast_doubtful, legible / self.legible_doubtful)
+            return min(snr / self.snr_clear, max(contrast / self.contrast_clear, plain), legible / self.legible_clear)
+        left = max(contrast / self.contrast_doubtful, plain)
+        return min(snr / self.snr_doubtful, left, legible / self.legible_doubtful)
 
     def scaled(self, factor: float) -> Thresholds:
         """Return thresholds `factor` times as high, for the band of their own uncertainty."""

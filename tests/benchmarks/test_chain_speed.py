@@ -27,6 +27,7 @@ from simulate.light.chain import Aim, Setting, make_chain
 from simulate.light.look import ViewOptions, seen_bins
 from simulate.scene import SceneOptions, render
 from simulate.telescope import diffraction
+from simulate.values.practice import IDEAL
 
 pytestmark = pytest.mark.benchmark_ratio
 
@@ -97,6 +98,6 @@ def test_scene_to_frame_with_everything_anew(benchmark: Any, setting: Setting) -
 
 
 def test_a_whole_warm_view(benchmark: Any) -> None:
-    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0))
+    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0), practice=IDEAL)
     benchmark(lambda: view("jupiter", "newtonian-150", "2026-01-10T08:00", options=options))
     benchmark.extra_info["seconds, median"] = round(benchmark.stats.stats.median, 3)

@@ -28,6 +28,7 @@ from simulate.recording.speckle import (
 )
 from simulate.telescope import Telescope, make_pupil
 from simulate.values.constants import ARCSEC_PER_RADIAN
+from simulate.values.practice import IDEAL
 
 pytestmark = pytest.mark.benchmark_ratio
 
@@ -203,7 +204,7 @@ def recording_plan(count: int):
     from simulate.stack import ExposureWishes
 
     wishes = ExposureWishes(frames=count, exposure_s=0.005, frames_per_second=100)
-    options = RecordOptions(ViewOptions(wishes))
+    options = RecordOptions(ViewOptions(wishes, practice=IDEAL))
     return plan_recording("jupiter", "newtonian-150", "2024-12-07T22:00:00Z", options=options)
 
 

@@ -21,6 +21,7 @@ from simulate.commands.view import view
 from simulate.errors import InputError
 from simulate.geometry import apparition, as_site, parse_time
 from simulate.light.look import ViewOptions
+from simulate.values.practice import IDEAL
 
 MONO = "newtonian-150-mono"
 JUPITER, MARS = "2022-09-21T06:00", "2020-10-13T02:30"
@@ -39,12 +40,12 @@ def taken(body: str, time: str, options: ViewOptions) -> UserPicture:
 @pytest.fixture(scope="module")
 def jupiter() -> UserPicture:
     """Jupiter with four moons beside it."""
-    return taken("jupiter", JUPITER, ViewOptions(field_arcsec=400.0))
+    return taken("jupiter", JUPITER, ViewOptions(field_arcsec=400.0, practice=IDEAL))
 
 
 @pytest.fixture(scope="module")
 def mars() -> UserPicture:
-    return taken("mars", MARS, ViewOptions())
+    return taken("mars", MARS, ViewOptions(practice=IDEAL))
 
 
 def test_moons_are_found_and_their_widths_explained(jupiter: UserPicture) -> None:
@@ -114,7 +115,7 @@ def test_another_picture_needs_its_time(tmp_path: Path) -> None:
 
 def test_what_a_bland_planet_cannot_tell_is_not_measured() -> None:
     # Saturn's map has belts and no spots: its longitude changes nothing in the picture
-    picture = taken("saturn", "2032-12-20T00:00", ViewOptions())
+    picture = taken("saturn", "2032-12-20T00:00", ViewOptions(practice=IDEAL))
     result = check(picture, "saturn", MONO, "2032-12-20T00:00")
     readings = {one.name: one for one in result.readings}
     longitude = readings["longitude of the central meridian (I)"]
@@ -188,7 +189,7 @@ def test_a_twin_that_cannot_be_made_is_a_line_and_no_end(monkeypatch: pytest.Mon
 
 
 def test_another_planet_is_named_before_a_far_date() -> None:
-    picture = taken("jupiter", JUPITER, ViewOptions())
+    picture = taken("jupiter", JUPITER, ViewOptions(practice=IDEAL))
     with pytest.raises(InputError, match="like jupiter at that time") as error:
         check(picture, "saturn", MONO, JUPITER)
     assert error.value.field == "BODY"
@@ -196,7 +197,7 @@ def test_another_planet_is_named_before_a_far_date() -> None:
 
 def test_a_face_that_does_not_settle_the_angle_is_sought_at_other_times() -> None:
     # an hour and a half off, the red spot is where no pose of the theory has it, but the globe fits
-    plane = taken("jupiter", "2027-02-10T12:00", ViewOptions())
+    plane = taken("jupiter", "2027-02-10T12:00", ViewOptions(practice=IDEAL))
     result = check(plane, "jupiter", MONO, "2027-02-10T13:30")
     assert result.angle is None
     assert result.other_time is not None

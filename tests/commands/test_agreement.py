@@ -19,6 +19,7 @@ from simulate.judging.thresholds import FeatureLine
 from simulate.light.chain import Aim
 from simulate.light.look import ViewOptions
 from simulate.planning.outlook import Case, judge_some, prospect
+from simulate.values.practice import IDEAL
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 
@@ -61,7 +62,7 @@ def view_numbers(body: str, tool: str) -> dict[str, tuple[float, float]]:
 
 def outlook_numbers(body: str, tool: str) -> dict[str, tuple[float, float]]:
     """What `plan` and `season` say: both judge a prospect."""
-    case = Case(load_body(body), load_instrument(tool), None, Sky(), ViewOptions())
+    case = Case(load_body(body), load_instrument(tool), None, Sky(), ViewOptions(practice=IDEAL))
     return numbers(judge_some(prospect(case, seen(body)), judged_features(case.body)), body)
 
 

@@ -22,10 +22,11 @@ from simulate.judging import THRESHOLDS
 from simulate.light.look import ViewOptions, expected_frame, exposure_of, sensor_noise
 from simulate.present.words import facts
 from simulate.stack import Exposure, ExposureWishes
+from simulate.values.practice import IDEAL
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 
-ONE = ViewOptions(ExposureWishes(exposure_s=0.01))
+ONE = ViewOptions(ExposureWishes(exposure_s=0.01), practice=IDEAL)
 LEVELS = (0.5, 0.9, 1.2, 3.0, 30.0)
 FRAMES = 120
 TIME = "2027-02-19T00:00"
@@ -104,7 +105,7 @@ def test_overexposed_share_and_what_is_said_of_it() -> None:
     shares = []
     for level in LEVELS:
         wishes = ExposureWishes(exposure_s=0.01 * level / usual().peak_fraction)
-        shown = view("mars", small(), TIME, options=ViewOptions(wishes, judge=False))
+        shown = view("mars", small(), TIME, options=ViewOptions(wishes, judge=False, practice=IDEAL))
         told = " ".join(shown.warnings) + " ".join(fact.text for fact in facts(shown))
         shares.append(shown.exposure.overexposed_share)
         assert ("overexposed" in told) == (level > 1.0)
@@ -119,7 +120,7 @@ def test_what_lies_at_full_scale_is_lost_to_every_command() -> None:
         return ExposureWishes(exposure_s=0.01 * level / usual().peak_fraction)
 
     def surface(level: float) -> dict[str, str]:
-        shown = view("mars", small(), TIME, options=ViewOptions(seconds(level)))
+        shown = view("mars", small(), TIME, options=ViewOptions(seconds(level), practice=IDEAL))
         return {line.name: line.verdict for line in shown.features if "cap" in line.name or "mare" in line.name}
 
     assert surface(0.5)["north polar cap"] != "lost"

@@ -28,13 +28,14 @@ from simulate.planning.nights import noon_of
 from simulate.planning.outlook import Case
 from simulate.present.planning_text import plan_text, ranking_text
 from simulate.recording.workers import open_executor
+from simulate.values.practice import IDEAL
 
 SITE = Site(47.4, 8.5, 400.0)
 QUICK = PlanOptions(judge_events=False)
 
 
 def case(body: str) -> Case:
-    return Case(load_body(body), load_instrument("refractor-40"), SITE, Sky(), ViewOptions())
+    return Case(load_body(body), load_instrument("refractor-40"), SITE, Sky(), ViewOptions(practice=IDEAL))
 
 
 @pytest.fixture(scope="module")
@@ -240,8 +241,8 @@ def test_the_best_moment_stays_in_the_shadow_where_no_other_can_be_had() -> None
 def test_the_exposure_follows_the_eclipse() -> None:
     """Totality asks for thousands of times the full Moon's exposure (common practice): the longest is far too short."""
     with pytest.warns(EclipseWarning):
-        total = view("moon", "refractor-40", "2025-03-14T06:58", options=ViewOptions(judge=False))
-    full = view("moon", "refractor-40", "2025-03-14T03:30", options=ViewOptions(judge=False))
+        total = view("moon", "refractor-40", "2025-03-14T06:58", options=ViewOptions(judge=False, practice=IDEAL))
+    full = view("moon", "refractor-40", "2025-03-14T03:30", options=ViewOptions(judge=False, practice=IDEAL))
     assert full.exposure.limited_by == "full well"
     assert total.exposure.limited_by == "motion of the air"
     assert total.exposure.peak_electrons < 0.01 * full.exposure.peak_electrons

@@ -49,7 +49,7 @@ WHEN = "2024-12-07T22:00:00Z"
 
 def plan_of(body="mars", instrument="refractor-60", frames=24, **options) -> Plan:
     wishes = ExposureWishes(frames=frames, exposure_s=0.004, frames_per_second=100)
-    view = ViewOptions(wishes, field_arcsec=options.pop("field_arcsec", None))
+    view = ViewOptions(wishes, field_arcsec=options.pop("field_arcsec", None), practice=IDEAL)
     return plan_recording(body, instrument, WHEN, options=RecordOptions(view, **options), seed=5)
 
 
@@ -239,7 +239,7 @@ class TestTheSky:
     def test_the_field_turns_behind_an_altazimuth_mount(self):
         """15.04 deg/h cos(latitude) cos(azimuth) / cos(altitude) (Meeus 1998, from the parallactic angle, ch. 14)."""
         wishes = ExposureWishes(frames=2, exposure_s=0.004, frames_per_second=1 / 600)
-        options = RecordOptions(ViewOptions(wishes, field_arcsec=330.0), still_air=True)
+        options = RecordOptions(ViewOptions(wishes, field_arcsec=330.0, practice=IDEAL), still_air=True)
         plan = steady(plan_recording("jupiter", "refractor-60", WHEN, "47.4,8.5", options=options, seed=5))
         angles = {}
         for kind in ("equatorial", "altazimuth"):
@@ -307,7 +307,7 @@ class TestInput:
     def test_frames_and_seconds_contradict(self):
         wishes = ExposureWishes(frames=20, seconds=100000.0)
         with pytest.raises(InputError, match="not both"):
-            plan_recording("mars", "refractor-60", WHEN, options=RecordOptions(ViewOptions(wishes)))
+            plan_recording("mars", "refractor-60", WHEN, options=RecordOptions(ViewOptions(wishes, practice=IDEAL)))
 
     @pytest.mark.parametrize(
         ("options", "missing", "field"),
@@ -399,7 +399,7 @@ def test_a_crescent_moon_is_recorded_where_the_view_shows_it(kind, camera_angle,
     mount = replace(tool.mount, kind=kind, camera_angle_deg=camera_angle, mirrored=mirrored, tracking_error_arcsec=0.0)
     tool = replace(tool, mount=mount)
     wishes = ExposureWishes(frames=1, exposure_s=0.01, frames_per_second=50)
-    options = ViewOptions(wishes, field_arcsec=200.0)
+    options = ViewOptions(wishes, field_arcsec=200.0, practice=IDEAL)
     air, site, when = Sky(seeing_arcsec=0.3), "-41.3,174.8,20", "2027-03-11T07:00"
     plan = plan_recording("moon", tool, when, site, sky=air, options=RecordOptions(options, still_air=True))
     raw, _ = compute_frames(plan, 0, 1)

@@ -40,6 +40,7 @@ from simulate.present.planning_chart import season_chart
 from simulate.present.planning_text import season_text
 from simulate.recording.workers import open_executor
 from simulate.scene import SceneOptions
+from simulate.values.practice import IDEAL
 
 SITE = Site(47.4, 8.5, 400.0)
 
@@ -85,7 +86,7 @@ def test_the_advice_says_to_wait(jupiter: Season) -> None:
 def test_sharpness_by_altitude_is_that_of_the_view() -> None:
     tool, sky = load_instrument("refractor-60"), Sky()
     seen = apparition("jupiter", "2027-02-10T22:00", SITE)
-    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0))
+    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0), practice=IDEAL)
     look = expected_frame(load_body("jupiter"), tool, seen, sky, options)
     curve = sharpness_curve(tool, sky, SITE.height_m)
     assert float(curve.width(np.array(seen.altitude_deg))) == pytest.approx(look.sharp_arcsec, rel=0.05)
@@ -258,7 +259,7 @@ def test_a_cluster_gives_the_same_rows() -> None:
 def test_an_event_shortly_before_jupiter_sets_is_judged_while_it_is_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """A transit that begins 5 deg up is judged then, not halfway to its end, when the planet is down."""
     site = Site(-41.3, 174.8, 20.0)
-    view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0))
+    view = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0), practice=IDEAL)
     case = Case(load_body("jupiter"), load_instrument("refractor-60"), site, Sky(), view)
     days = noon_of("2027-03-20", site) + np.arange(0.0, 1.0, 1 / 1440)
     height = altitudes(load_body("jupiter"), make_observer(days, site, load_ephemeris("builtin")), site)
@@ -295,7 +296,7 @@ def test_what_moons_cannot_be_listed_for_is_said_before_the_work(
 
 def test_moons_and_red_spot_are_listed_in_the_dark_only_with_altitude_and_verdict() -> None:
     options = SeasonOptions(
-        1.0, judged=1, moons=True, view=ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0))
+        1.0, judged=1, moons=True, view=ViewOptions(scene=SceneOptions(red_spot_longitude_deg=300.0), practice=IDEAL)
     )
     found = season("jupiter", "2027-02-10", "2027-02-11", "refractor-40", SITE, options=options)
     moving = [event for event in found.events if event.subject]

@@ -26,10 +26,11 @@ from simulate.light.look import (
 from simulate.results.view import Placement
 from simulate.scene import SceneOptions
 from simulate.stack import ExposureWishes
+from simulate.values.practice import IDEAL
 from simulate.values.spectrum import DEFAULT_BINS
 
 OPPOSITION = "2026-01-10T08:00"
-SPOT = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0))
+SPOT = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=100.0), practice=IDEAL)
 """A stated longitude of the spot, so that no warning about its age is due."""
 
 
@@ -50,7 +51,7 @@ def test_electrons_on_the_sensor_are_the_photons_of_the_magnitude(body: str) -> 
     # photons by the magnitude, through area, transmission and quantum efficiency: no loss, no gain
     instrument = load_instrument("refractor-60")
     seen = apparition(body, "2027-02-19T00:00")
-    options = ViewOptions(bins=DEFAULT_BINS)
+    options = ViewOptions(bins=DEFAULT_BINS, practice=IDEAL)
     look = expected_frame(load_body(body), instrument, seen, Sky(seeing_arcsec=1.0), options)
     rates = look.chain.on_sensor(look.rates) - look.chain.sky_rate[:, None, None].astype(np.float32)
     photons = body_photon_flux(load_body(body), seen.magnitude, DEFAULT_BINS)
@@ -125,7 +126,7 @@ def test_dispersion_lifts_blue_toward_the_zenith_by_what_the_air_s_index_says() 
     site = "-41.3,174.8,20"
     seen = apparition("mars", "2027-02-19T10:30", site)
     # coma moves the centre of light, so a perfect mirror is taken
-    look = expected_frame(load_body("mars"), perfect("newtonian-150"), seen, Sky(), ViewOptions())
+    look = expected_frame(load_body("mars"), perfect("newtonian-150"), seen, Sky(), ViewOptions(practice=IDEAL))
     bins, chain = look.scene.bins, look.chain
     lifted = dispersion_arcsec(bins.centres_nm, seen.altitude_deg, Sky(), 20.0)
     light = chain.weights * scene_colours(look.scene)
@@ -159,8 +160,12 @@ def test_better_air_larger_aperture_and_more_frames_never_make_it_worse() -> Non
             width[name, seeing] = shown.optics.stack_fwhm_arcsec
     assert width["refractor-60", 1.0] > width["newtonian-150", 1.0] > width["newtonian-250", 1.0]
     assert all(width[name, 1.0] < width[name, 3.0] for name in ("refractor-60", "newtonian-150", "newtonian-250"))
-    few = view("mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=10)))
-    many = view("mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=1000)))
+    few = view(
+        "mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=10), practice=IDEAL)
+    )
+    many = view(
+        "mars", "refractor-60", "2027-02-19T00:00", options=ViewOptions(ExposureWishes(frames=1000), practice=IDEAL)
+    )
     ratio = np.median(few.stack.noise) / np.median(many.stack.noise)
     assert ratio == pytest.approx(np.sqrt(many.exposure.kept / few.exposure.kept), rel=0.2)
 
@@ -187,7 +192,7 @@ def test_moons_and_field_turn_together_as_the_ephemeris_says() -> None:
     assert mount_turn_deg(tool, middle, 300.0) == pytest.approx((turns[1] - turns[0]) * np.sqrt(3), rel=1e-3)
     assert mount_turn_deg(replace(tool, mount=replace(tool.mount, kind="equatorial")), middle, 300.0) == 0.0
 
-    options = ViewOptions(field_arcsec=500.0, scene=SceneOptions(red_spot_longitude_deg=60.0))
+    options = ViewOptions(field_arcsec=500.0, scene=SceneOptions(red_spot_longitude_deg=60.0), practice=IDEAL)
     look = expected_frame(load_body("jupiter"), tool, middle, Sky(), options)
     drawn = [(p.east_arcsec, p.north_arcsec) for p in moving_scene(look, 300.0).points if p.name == "europa"]
     for (east, north), seen, turn in zip(drawn, around, turns, strict=True):
@@ -241,7 +246,7 @@ def test_a_verdict_on_moons_names_those_that_are_there(
 
 
 def test_a_planet_by_day_stands_out_of_the_sky_that_is_taken_off() -> None:
-    options = ViewOptions(judge=False)
+    options = ViewOptions(judge=False, practice=IDEAL)
     shown = view("mercury", "newtonian-150", "2026-10-26T12:00", "48.1,11.6,500", options=options)
     optics = shown.optics
     assert optics.sky_mag_arcsec2 is not None
@@ -306,7 +311,7 @@ def test_a_window_on_a_crescent_is_pointed_at_its_light() -> None:
     assert np.hypot(east, north) == pytest.approx(radius * (1 + np.cos(np.radians(180 - seen.phase_angle_deg))) / 2)
     assert east / north == pytest.approx(np.tan(np.radians(seen.bright_limb_position_angle_deg)))
     with pytest.warns(FieldWarning):
-        shown = view("moon", "refractor-80", "2027-02-09T16:59", options=ViewOptions(judge=False))
+        shown = view("moon", "refractor-80", "2027-02-09T16:59", options=ViewOptions(judge=False, practice=IDEAL))
     placement = shown.frame_rgb.placement
     assert (placement.middle_east_arcsec, placement.middle_north_arcsec) == pytest.approx((east, north), abs=2.0)
     # with its middle on the light, a good part of the window is lit, and nothing of it is nan
@@ -316,7 +321,7 @@ def test_a_window_on_a_crescent_is_pointed_at_its_light() -> None:
 
 
 def test_the_truth_of_a_small_disc_has_cells_enough() -> None:
-    shown = view("neptune", "refractor-60", "2027-02-19T00:00", options=ViewOptions(judge=False))
+    shown = view("neptune", "refractor-60", "2027-02-19T00:00", options=ViewOptions(judge=False, practice=IDEAL))
     cell = shown.truth_rgb.placement.step_arcsec
     assert cell < 0.4 * shown.psf.placement.step_arcsec
     # the disc is as large as geometry says: area over half light
@@ -329,7 +334,7 @@ def test_the_truth_of_a_small_disc_has_cells_enough() -> None:
 
 def test_diffraction_is_the_same_for_the_moon_as_for_a_star() -> None:
     """1.03 lambda/D of an open aperture (Airy): 1.95 arcsec for 60 mm at 550 nm on any grid."""
-    options = ViewOptions(judge=False)
+    options = ViewOptions(judge=False, practice=IDEAL)
     with pytest.warns(FieldWarning):
         moon = view("moon", "refractor-60", "2027-02-16T10:00", options=options)
     star = view("star", "refractor-60", "2027-02-16T10:00", options=options)

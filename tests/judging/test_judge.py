@@ -42,6 +42,7 @@ from simulate.light.look import (
 from simulate.scene import SceneOptions, render
 from simulate.stack import ExposureWishes, expected_stack
 from simulate.telescope import Telescope
+from simulate.values.practice import IDEAL as IDEAL_HAND
 from simulate.values.spectrum import SpectralBins
 
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -281,7 +282,9 @@ def test_the_signal_to_noise_is_that_of_stacks_with_noise() -> None:
     # the canvas has cells of its own: against the same observer in the cells of real stacks, whose drops make their
     # noise correlated
     body, wishes = load_body("jupiter"), ExposureWishes(exposure_s=0.005, frames=60, keep=1.0)
-    look = expected_frame(body, load_instrument("refractor-60"), jupiter(), Sky(), ViewOptions(wishes, scene=SPOT))
+    look = expected_frame(
+        body, load_instrument("refractor-60"), jupiter(), Sky(), ViewOptions(wishes, scene=SPOT, practice=IDEAL_HAND)
+    )
     exposure = exposure_of(look)
     name = "south south temperate belt"
     bench = make_bench(replace(setup_of(look), floor=0.0, still=True), exposure)
@@ -308,7 +311,9 @@ def test_the_signal_to_noise_is_that_of_stacks_with_noise() -> None:
 
 def view_judgements(instrument: Instrument, wishes: ExposureWishes | None = None) -> dict[str, Judgement]:
     body = load_body("jupiter")
-    options = ViewOptions(scene=SPOT, wishes=wishes or ExposureWishes(exposure_s=0.01, frames=2000, keep=1.0))
+    options = ViewOptions(
+        scene=SPOT, wishes=wishes or ExposureWishes(exposure_s=0.01, frames=2000, keep=1.0), practice=IDEAL_HAND
+    )
     look = expected_frame(body, instrument, jupiter(), Sky(), options)
     exposure = exposure_of(look)
     wanted = tuple(f for f in judged_features(body) if f.name in ("north equatorial belt", "north temperate belt"))
@@ -339,7 +344,7 @@ def test_the_exposure_does_not_matter_at_the_same_total_light() -> None:
     found = []
     for seconds, frames in ((0.002, 4000), (0.001, 8000)):
         wishes = ExposureWishes(exposure_s=seconds, frames=frames, keep=1.0)
-        options = ViewOptions(scene=SPOT, wishes=wishes, gain_e_per_dn=0.5)
+        options = ViewOptions(scene=SPOT, wishes=wishes, gain_e_per_dn=0.5, practice=IDEAL_HAND)
         look = expected_frame(body, bare, jupiter(), Sky(seeing_arcsec=0.0), options)
         bench = make_bench(replace(setup_of(look), floor=0.0), exposure_of(look))
         wanted = tuple(f for f in judged_features(body) if f.name == "north temperate belt")

@@ -17,10 +17,11 @@ from simulate.planning.card import capture_card, channel_shifts, moon_cards
 from simulate.planning.outlook import Case, prospect
 from simulate.scene import SceneOptions
 from simulate.telescope import Telescope
+from simulate.values.practice import IDEAL
 
 SITE = Site(47.4, 8.5, 400.0)
 STILL = Sky(seeing_arcsec=0.0)
-KNOWN_SPOT = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0))
+KNOWN_SPOT = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0), practice=IDEAL)
 OPPOSITION = "2026-01-10T08:00"
 
 

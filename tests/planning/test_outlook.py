@@ -21,6 +21,7 @@ from simulate.geometry.clock import days_of
 from simulate.instruments import load_instrument
 from simulate.light.look import ViewOptions, rotation_arcsec_per_s
 from simulate.planning.outlook import Case, sharpness_curve
+from simulate.values.practice import IDEAL
 
 SITE = Site(48.1, 11.6, 500.0)
 
@@ -44,7 +45,7 @@ def test_dispersion_follows_the_tangent_of_the_zenith_distance() -> None:
 
 def test_the_curve_of_a_night_has_the_dispersion_of_each_altitude() -> None:
     """The Moon, 2027-02-17, climbs to 67 deg."""
-    case = Case(load_body("moon"), load_instrument("refractor-40"), SITE, Sky(), ViewOptions())
+    case = Case(load_body("moon"), load_instrument("refractor-40"), SITE, Sky(), ViewOptions(practice=IDEAL))
     curve = night_course(case, SITE, days_of(["2027-02-17T17:00", "2027-02-17T20:30"])).columns
     for altitude, spread in zip(curve["altitude_deg"], curve["dispersion_arcsec"], strict=True):
         blue, red = (float(refraction_arcsec(nm, float(altitude), Sky(), 500.0)) for nm in (400.0, 700.0))

@@ -19,12 +19,13 @@ from simulate.planning.outlook import Case, Prospect, prospect
 from simulate.planning.records import Trades
 from simulate.planning.trades import best_shares, finished_width, gain_curve, sharpening_of, trades_of
 from simulate.scene import SceneOptions
+from simulate.values.practice import IDEAL
 
 SITE = Site(47.4, 8.5, 400.0)
 
 
 def jupiter(instrument: str, seeing_arcsec: float) -> Prospect:
-    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0))
+    options = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=0.0), practice=IDEAL)
     case = Case(load_body("jupiter"), load_instrument(instrument), SITE, Sky(seeing_arcsec=seeing_arcsec), options)
     return prospect(case, case.seen(float(days_of(["2027-02-10T23:00"])[0])))
 

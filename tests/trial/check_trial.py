@@ -49,6 +49,7 @@ from simulate.scene import SceneOptions
 from simulate.stack.quality import Examiner, NoiseModel, move
 from simulate.stack.reader import Facts
 from simulate.telescope import Telescope
+from simulate.values.practice import IDEAL
 from simulate.values.resolution import finest_arcsec
 
 FloatArray = npt.NDArray[np.floating]
@@ -242,7 +243,7 @@ class Linear:
 
 def averaged_frames(case: Case, instrument: Instrument, sky: Sky) -> Linear:
     """Compute, align and average the frames of a case."""
-    view = ViewOptions(scene=SceneOptions(without=frozenset(case.without)))
+    view = ViewOptions(scene=SceneOptions(without=frozenset(case.without)), practice=IDEAL)
     plan = plan_recording(case.body, instrument, case.time, sky=sky, options=RecordOptions(view), seed=case.seed)
     maker = make_frames(plan)
     source = maker.truth
