@@ -62,3 +62,23 @@ def test_a_better_hand_never_gets_the_worse_verdict(body: str, time: str, name: 
             assert WORDS.index(words[1]) <= WORDS.index(words[0]), (feature, worse, better)
             if words != ["lost", "lost"]:  # what neither sees has a signal that is not to be trusted in either
                 assert high.snr >= low.snr, (feature, worse, better)
+
+
+@pytest.mark.slow
+def test_a_coarse_camera_costs_an_ordinary_hand_a_step_on_belts() -> None:
+    # the same 60 mm at f/5 and f/11 on colour pixels of 2.9 um (common practice)
+    tool = load_instrument("refractor-60")
+    seen = apparition("jupiter", "2026-01-10T08:00")
+    features = [one for one in judged_features(load_body("jupiter")) if "equatorial belt" in one.name]
+    words: list[list[int]] = []
+    for focal_mm in (300.0, 660.0):
+        optics = replace(tool.telescope, focal_length_mm=focal_mm, amplifier=1.0, colour_error_um=(0.0, 0.0))
+        bare = Setup(
+            body=load_body("jupiter"), seen=seen, instrument=replace(tool, telescope=optics), sky=Sky(),
+            aim=Aim.of(seen),
+        )  # fmt: skip
+        bench = make_bench(bare.used_by(PRACTICES["ordinary"]))
+        found = [judge_feature(bench, feature, aside=True)[0] for feature in features]
+        words.append([WORDS.index(THRESHOLDS.verdict(one.contrast, one.snr, one.legible)) for one in found])
+    coarse, fine = words
+    assert all(c > f for c, f in zip(coarse, fine, strict=True))
