@@ -160,7 +160,12 @@ def body_photon_flux(body: Body, magnitude: float, bins: SpectralBins) -> FloatA
     """
     if not np.isfinite(magnitude):
         raise InputError("magnitude", magnitude, "give a finite number")
-    return _photons(body_irradiance(body, magnitude), bins)
+    return _photons_at_zero(body, bins) * 10 ** (-0.4 * magnitude)
+
+
+@lru_cache(maxsize=64)
+def _photons_at_zero(body: Body, bins: SpectralBins) -> FloatArray:
+    return frozen_array(_photons(body_irradiance(body, 0.0), bins))
 
 
 def body_irradiance(body: Body, magnitude: float) -> FloatArray:

@@ -103,6 +103,9 @@ class SurfaceMap:
     longitude_system: str = ""
     first_longitude_deg: float = 0.0
     _wrapped: npt.NDArray[np.float32] = field(init=False, repr=False)
+    _like: tuple[SurfaceMap, slice] | None = field(init=False, repr=False, default=None)
+    """The map that it was made from, and the rows in which they differ."""
+    _unturned: SurfaceMap | None = field(init=False, repr=False, default=None)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "wavelengths_nm", frozen_array(self.wavelengths_nm, float))
@@ -132,6 +135,23 @@ class SurfaceMap:
         """Return the same map turned eastward by `east_deg`, sharing its numbers."""
         other = copy.copy(self)
         object.__setattr__(other, "first_longitude_deg", self.first_longitude_deg + east_deg)
+        object.__setattr__(other, "_unturned", self._unturned or self)
+        return other
+
+    def changed(self, rows: slice, values: npt.NDArray[np.float32]) -> SurfaceMap:
+        """Return the map with other reflectances in some rows, shape (bands, those rows, longitudes).
+
+        What was computed of this map then serves for all other rows (`coarser`).
+        """
+        wrapped = self._wrapped.copy()
+        wrapped[:, rows, :-1] = values
+        wrapped[:, rows, -1] = wrapped[:, rows, 0]
+        wrapped.flags.writeable = False
+        other = copy.copy(self)
+        object.__setattr__(other, "_wrapped", wrapped)
+        object.__setattr__(other, "reflectance", wrapped[:, :, :-1])
+        object.__setattr__(other, "_like", (self, rows))
+        other.__dict__.pop("uniform", None)
         return other
 
     def coarser(self, step_deg: float) -> SurfaceMap:
@@ -143,7 +163,11 @@ class SurfaceMap:
         rows, columns = self.reflectance.shape[1] - 1, self.reflectance.shape[2]
         wanted = min(step_deg * rows / 180.0, _LARGEST_AVERAGED)
         factor = max(n for n in range(1, max(int(wanted), 1) + 1) if rows % n == 0 and columns % n == 0)
-        return self if factor == 1 else _averaged(self, factor)
+        if factor == 1:
+            return self
+        whole = self._unturned or self
+        found, turn = _averaged(whole, factor), self.first_longitude_deg - whole.first_longitude_deg
+        return found.turned(turn) if turn else found
 
     def sample(
         self,
@@ -219,18 +243,31 @@ class SurfaceMap:
 @lru_cache(maxsize=6)
 def _averaged(fine: SurfaceMap, factor: int) -> SurfaceMap:
     """Return a map with every `factor`-th row and column, each the mean of those around it."""
-    bands, rows, columns = fine.reflectance.shape
-    across = fine.reflectance.reshape(bands, rows, columns // factor, factor).mean(axis=3)
+    rows, half = fine.reflectance.shape[1], factor // 2
+    if fine._like is not None:
+        base, part = fine._like
+        first, last = max((part.start - half) // factor, 0), (part.stop - 1 + half) // factor
+        chosen = np.arange(first, min(last, (rows - 1) // factor) + 1)
+        return _averaged(base, factor).changed(
+            slice(first, first + len(chosen)), _means(fine.reflectance, chosen * factor, factor)
+        )
+    first_deg = fine.first_longitude_deg + 0.5 * (factor - 1) * 360.0 / fine.reflectance.shape[2]
+    means = _means(fine.reflectance, np.arange(0, rows, factor), factor)
+    return SurfaceMap(fine.name, fine.wavelengths_nm, means, fine.longitude_system, first_deg)
+
+
+def _means(values: npt.NDArray[np.float32], chosen: npt.NDArray[np.intp], factor: int) -> npt.NDArray[np.float32]:
+    """Return the means of `factor` columns and of about as many rows around each chosen one."""
+    bands, rows, columns = values.shape
     half = factor // 2
-    reach = range(-half, half + 1)
+    low, high = max(int(chosen[0]) - half, 0), min(int(chosen[-1]) + half, rows - 1) + 1
+    across = values[:, low:high].reshape(bands, high - low, columns // factor, factor).mean(axis=3)
     ends = 0.5 if factor % 2 == 0 else 1.0  # an even number of rows takes half of each outermost
-    chosen = np.arange(0, rows, factor)
     total = np.zeros((bands, len(chosen), columns // factor), np.float32)
-    for offset in reach:
-        total += across[:, np.clip(chosen + offset, 0, rows - 1)] * (ends if abs(offset) == half else 1.0)
+    for offset in range(-half, half + 1):
+        total += across[:, np.clip(chosen + offset, 0, rows - 1) - low] * (ends if abs(offset) == half else 1.0)
     total /= factor
-    first = fine.first_longitude_deg + 0.5 * (factor - 1) * 360.0 / columns
-    return SurfaceMap(fine.name, fine.wavelengths_nm, total, fine.longitude_system, first)
+    return total
 
 
 def surface_map(
@@ -355,7 +392,16 @@ def _turned(body: Body, bare: SurfaceMap, oval_deg: float) -> SurfaceMap:
 def _measured_map(body: Body, without: frozenset[str], season_deg: float | None) -> SurfaceMap:
     section = body.section("map")
     palette = read_palette(section)
-    values = _measured_face(body, without, season_deg) / _measured_mean(body, season_deg)[:, None, None]
+    values, unit = _measured_face(body, without, season_deg), _measured_mean(body, season_deg)[:, None, None]
+    if without:
+        # one feature less changes few rows
+        differs = np.flatnonzero((values != _measured_face(body, frozenset(), season_deg)).any(axis=(0, 2)))
+        base = _measured_map(body, frozenset(), season_deg)
+        if not differs.size:
+            return base
+        rows = slice(int(differs[0]), int(differs[-1]) + 1)
+        return base.changed(rows, values[:, rows] / unit)
+    values = values / unit
     first = float(measured_nodes(body)[1][0])
     system = str(section.get("longitude_system", ""))
     return SurfaceMap(body.name, np.array(palette.wavelengths_nm), values, system, first)

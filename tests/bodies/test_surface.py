@@ -238,3 +238,18 @@ def test_a_coarser_map_holds_the_means_of_the_fine_one(factor):
     expected = np.average(grid.mean(axis=2), axis=1, weights=weight)
     assert coarse.reflectance[:, 1, 2] == pytest.approx(expected, rel=1e-5)
     assert fine.coarser(1.0) is fine
+
+
+@pytest.mark.parametrize(("body", "name", "step_deg"), [("jupiter", "south equatorial belt", 1.0), ("mars", "hellas", 1.3)])
+def test_a_map_without_a_feature_is_averaged_as_if_nothing_were_known_of_the_other(body, name, step_deg):
+    planet = load_body(body)
+    without = surface_map(planet, without=frozenset({name}), red_spot_longitude_deg=40.0)
+    fresh = SurfaceMap(
+        without.name, without.wavelengths_nm, np.array(without.reflectance), "", without.first_longitude_deg
+    )
+    one, other = without.coarser(step_deg), fresh.coarser(step_deg)
+    assert one.reflectance.shape[1] < without.reflectance.shape[1]
+    assert np.array_equal(one.reflectance, other.reflectance)
+    assert one.first_longitude_deg == pytest.approx(other.first_longitude_deg)
+    whole = surface_map(planet, red_spot_longitude_deg=40.0)
+    assert not np.array_equal(one.reflectance, whole.coarser(step_deg).reflectance)
