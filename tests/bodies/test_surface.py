@@ -240,7 +240,7 @@ def test_a_coarser_map_holds_the_means_of_the_fine_one(factor):
     assert fine.coarser(1.0) is fine
 
 
-@pytest.mark.parametrize(("body", "name", "step_deg"), [("jupiter", "south equatorial belt", 1.0), ("mars", "hellas", 1.3)])
+@pytest.mark.parametrize(("body", "name", "step_deg"), [("jupiter", "south equatorial belt", 1), ("mars", "hellas", 2)])
 def test_a_map_without_a_feature_is_averaged_as_if_nothing_were_known_of_the_other(body, name, step_deg):
     planet = load_body(body)
     without = surface_map(planet, without=frozenset({name}), red_spot_longitude_deg=40.0)
