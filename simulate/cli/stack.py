@@ -31,6 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     work = parser.add_argument_group("stacking (chosen from the recording where not given)")
     common.add_keep(work)
     common.add_practice(work)
+    work.add_argument(
+        "--derotate",
+        action="store_true",
+        help="undo the body's turn, and the field's, over a long recording (needs body, time, rate, scale and --up)",
+    )
     work.add_argument("--finer", type=float, metavar="FACTOR", help="cells of the stack a pixel, 1 to 4")
     work.add_argument("--drop", type=float, metavar="PIXELS", help="side of the drop that a pixel leaves, 0 to 2")
     known = parser.add_argument_group("what the header does not tell")
@@ -49,6 +54,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     known.add_argument(
         "--mirrored", action="store_true", default=None, help="the picture is mirrored (a star diagonal)"
     )
+    known.add_argument("--time", metavar="TIME", help="UTC in the middle of the recording, ISO 8601")
+    known.add_argument("--rate", metavar="RATE", help='frames a second, e.g. "100"')
     known.add_argument("--exposure", metavar="TIME", help='of one frame, e.g. "5 ms"')
     known.add_argument("--long-exposure", metavar="TIME", help="the same of --long")
     known.add_argument("--gain", metavar="GAIN", help='e.g. "1.5 e-/DN"')
@@ -89,6 +96,7 @@ def run(arguments: argparse.Namespace) -> int:
             long=long,
             obstruction_mm=common.read_number(arguments, "obstruction", "mm", zero=True) or 0.0,
             truth=truth,
+            derotate=arguments.derotate,
         )
         files = write_processed(processed, common.check_folder(arguments.output), name)
     if arguments.json:
@@ -115,6 +123,7 @@ def _refuse_among_frames(folder: Path, *recordings: RawRecording | None) -> None
 def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecording:
     from simulate.camera.settings import choose_pattern
     from simulate.commands.stack import body_of
+    from simulate.geometry import parse_time
     from simulate.light.array_guess import with_array_guessed
     from simulate.light.subject import choose_subject
     from simulate.stack.calibration import calibrated
@@ -140,6 +149,8 @@ def _open(path: str, arguments: argparse.Namespace, exposure: str) -> RawRecordi
         body=None if body is None else choose_subject(body).name,
         up_deg=common.read_number(arguments, "up", "deg", -360.0, 360.0),
         mirrored=arguments.mirrored,
+        time_utc=None if arguments.time is None else str(parse_time(arguments.time).isot),
+        frames_per_second=read("frames_per_second", "rate", "1 / s"),
     )
     if pattern is None:
         recording = with_array_guessed(recording, body_of(recording.facts))

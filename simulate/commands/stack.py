@@ -15,6 +15,7 @@ from simulate.bodies import Body, body_names, load_body
 from simulate.commands.promise import likeness_to_promise
 from simulate.errors import InputError
 from simulate.given.fits import FitsPicture, check_layout, open_fits
+from simulate.light.derotation import Derotation
 from simulate.light.finish import balanced, enlarged, enlargement, north_up
 from simulate.present.stacked import Processed
 from simulate.recording.files import inputs_hash
@@ -40,6 +41,7 @@ def stack_recording(
     long: RawRecording | None = None,
     obstruction_mm: float = 0.0,
     truth: Path | None = None,
+    derotate: bool = False,
     progress: Progress | None = None,
 ) -> Processed:
     """Stack a recording and restore it as far as its noise allows.
@@ -56,6 +58,8 @@ def stack_recording(
         Diameter of the secondary mirror, for the theory of the blur.
     truth : Path, optional
         Truth file of a synthetic recording; the width of the blur is then measured against it.
+    derotate : bool
+        Undo the turn of the body, and of the field, over the recording.
     progress : callable, optional
         Told after every frame.
 
@@ -70,11 +74,16 @@ def stack_recording(
         _refuse_unlike(recording, long)
     if truth is not None:
         check_truth(truth, recording)
-    stack = stack_frames(recording, wishes, progress=progress)
+    turning = Derotation(recording, body_of(facts)) if derotate else None
+    stack = stack_frames(recording, wishes, progress=progress, turning=turning)
     notes = [f"kept {len(stack.kept)} of {counted(len(stack.grades), 'frame')}: {stack.reason}"]
+    if turning is not None:
+        moved = turning.smear_arcsec
+        notes.append(f"the body's turn undone: the middle of the disc moved {moved:.2f} arcsec in the recording")
     if long is not None:
         asked = replace(wishes or StackWishes(), factor=stack.laid.factor, drop=stack.laid.drop_pixels)
-        other = stack_frames(long, asked, progress=progress)
+        turning = Derotation(long, body_of(long.facts)) if derotate else None
+        other = stack_frames(long, asked, progress=progress, turning=turning)
         stack = blend_bracket(stack, other, _full_scale(long.facts))
         notes.append(f"blended with {counted(len(other.kept), 'frame')} of {long.facts.exposure_s:g} s for the moons")
     body = body_of(facts)

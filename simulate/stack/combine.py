@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -108,8 +108,24 @@ class StackWishes:
     practice: Practice = PRACTISED
 
 
+class Turning(Protocol):
+    """Says where the pixels of a frame belong in the middle of a recording during which the body turns."""
+
+    def measure_darkening(self, picture: npt.NDArray[np.floating]) -> None:
+        """Take what it needs from a picture, (rows, columns), of the body in the middle, the sky at zero."""
+        ...
+
+    def laid(self, number: int, rows: FloatArray, columns: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return rows, columns and a factor of light for places (rows, columns) of the aligned frame `number`."""
+        ...
+
+
 def stack_frames(
-    recording: RawRecording, wishes: StackWishes | None = None, *, progress: Progress | None = None
+    recording: RawRecording,
+    wishes: StackWishes | None = None,
+    *,
+    progress: Progress | None = None,
+    turning: Turning | None = None,
 ) -> FrameStack:
     """Grade all frames, keep the best, align them on the planet and average them.
 
@@ -121,6 +137,8 @@ def stack_frames(
         What is fixed by the user.
     progress : callable, optional
         Told after every frame of the two passes.
+    turning : Turning, optional
+        Undoes the body's turn; frames are then always laid as drops.
 
     Raises
     ------
@@ -136,7 +154,7 @@ def stack_frames(
     facts = recording.facts
     share, reason = recommended_share(facts, asked.keep)
     count = max(1, round(share * recording.frames))
-    laid = _laid(recording, asked, count)
+    laid = _laid(recording, asked, count, drops=turning is not None)
     noise = noise_of(facts, recording.values(0))
     examiner = Examiner(recording.shape, facts, light_noise(facts, recording.values(0)))
     halves = Halves(recording.shape)
@@ -148,14 +166,18 @@ def stack_frames(
     laid = replace(laid, kept=count)
     reference = _reference(recording, examiner, best[:REFERENCE_FRAMES])
     kept = np.sort(best)
-    kind = _FilledFrames if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
-    layer = kind(recording, laid, noise)
+    if turning is not None:
+        turning.measure_darkening(np.asarray(scipy.fft.irfft2(reference, s=recording.shape)))
+        layer = _Drops(recording, laid, noise, turning)
+    else:
+        kind = _FilledFrames if laid.on_own_pixels else _Layers if laid.drop_pixels == 0 else _Drops
+        layer = kind(recording, laid, noise)
     shifts = np.empty((count, 2))
     for index, number in enumerate(kept):
         frame = recording.values(int(number))
         spectrum = examiner.spectrum(light_of(frame))
         shifts[index] = examiner.shift(reference, spectrum)
-        layer.add(frame, (float(shifts[index, 0]), float(shifts[index, 1])))
+        layer.add(frame, (float(shifts[index, 0]), float(shifts[index, 1])), int(number))
         if progress is not None:
             progress(index + 1, count)
     picture, deviation = layer.result()
@@ -217,7 +239,7 @@ def _centred(spectrum: Complex64Array, shape: tuple[int, int]) -> Complex64Array
     return move(spectrum, shape, (float(shift[0]), float(shift[1])))
 
 
-def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
+def _laid(recording: RawRecording, asked: StackWishes, count: int, *, drops: bool = False) -> Recording:
     facts = recording.facts
     shares = {"mono": (1.0,), "colour": (1.0, 1.0, 1.0)}.get(facts.filter_array)
     shares = shares or tuple(facts.filter_array.count(c) / 4 for c in "RGB")
@@ -230,7 +252,7 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
         raise InputError("frame size", size, wanted)
     hand = asked.practice
     filled, linear = facts.is_mosaic and hand.colour == "interpolated", hand.registration == "linear"
-    if (filled or (linear and not facts.is_mosaic)) and asked.factor in (None, 1) and asked.drop is None:
+    if not drops and (filled or (linear and not facts.is_mosaic)) and asked.factor in (None, 1) and asked.drop is None:
         seconds, pixel = facts.exposure_s or 1.0, facts.pixel_arcsec or 1.0
         return Recording(seconds, recording.frames, count, pixel, shares, 1.0, 0.0, filled_in=filled, linear=linear)
     factor, drop = finer_sampling(
@@ -250,6 +272,8 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int) -> Recording:
         factor, drop = asked.factor, max(drop, 1.0 / asked.factor) if asked.factor > 1 else drop
     if asked.drop is not None:
         drop = asked.drop
+    elif drops and drop == 0:
+        drop = 1.0
     if drop == 0 and (factor != 1 or facts.is_mosaic):
         raise InputError(
             "--drop", drop, "frames can be shifted whole only on their own pixels and without a filter array"
@@ -267,7 +291,7 @@ class _Layers:
         channels = len(laid.channel_shares)
         self._sums = np.zeros((channels, recording.shape[0], recording.shape[1] // 2 + 1), np.complex128)
 
-    def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
+    def add(self, frame: Float32Array, shift: tuple[float, float], _: int) -> None:
         """Add a frame moved by (rows, columns)."""
         self._sums += move(np.asarray(scipy.fft.rfft2(frame), np.complex64), self._shape, shift)
 
@@ -301,7 +325,7 @@ class Filled:
             planes = demosaic_bilinear(frame, self._pattern)
         if not self._laid.linear:
             moved = move(np.asarray(scipy.fft.rfft2(planes), np.complex64), planes.shape[1:], shift)
-            self._sums += scipy.fft.irfft2(moved, s=planes.shape[1:])
+            self._sums += np.asarray(scipy.fft.irfft2(moved, s=planes.shape[1:]))
             return
         for axis, away in zip((1, 2), shift, strict=True):
             # whole pixels on, then back along the line to the next
@@ -322,7 +346,10 @@ class _FilledFrames:
     def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
         self._laid, self._noise = laid, noise
         self._filled = Filled(recording.shape, recording.facts.filter_array, laid)
-        self.add = self._filled.add
+
+    def add(self, frame: Float32Array, shift: tuple[float, float], _: int) -> None:
+        """Add a frame moved by (rows, columns)."""
+        self._filled.add(frame, shift)
 
     def result(self) -> tuple[FloatArray, FloatArray]:
         """Return mean and standard deviation, (channels, rows, columns)."""
@@ -340,10 +367,12 @@ class _Drops:
     are two pixels wide before they shrink to the drop.
     """
 
-    def __init__(self, recording: RawRecording, laid: Recording, noise: NoiseModel) -> None:
+    def __init__(
+        self, recording: RawRecording, laid: Recording, noise: NoiseModel, turning: Turning | None = None
+    ) -> None:
         from drizzle.resample import Drizzle
 
-        self._noise, self._factor = noise, laid.factor
+        self._noise, self._factor, self._turning = noise, laid.factor, turning
         self._lattices = _lattices(recording.facts.filter_array, recording.shape)
         self._spacing = 2 if recording.facts.is_mosaic else 1
         self._fraction = min(1.0, laid.drop_pixels / self._spacing)
@@ -354,16 +383,22 @@ class _Drops:
             for _ in range(channels)
         ]
 
-    def add(self, frame: Float32Array, shift: tuple[float, float]) -> None:
-        """Add a frame moved by (rows, columns) of its own pixels."""
+    def add(self, frame: Float32Array, shift: tuple[float, float], number: int) -> None:
+        """Add frame `number` moved by (rows, columns) of its own pixels."""
         for channel, (row, column), base in self._lattices:
             plane = frame if frame.ndim == 2 else frame[channel]
             values = np.ascontiguousarray(plane[row :: self._spacing, column :: self._spacing])
             place = np.empty((*values.shape, 2))
-            # pixel centres; the edge of the frame is the edge of the stack
-            place[..., 0] = (base[1] + shift[1] + 0.5) * self._factor - 0.5
-            place[..., 1] = (base[0][:, None] + shift[0] + 0.5) * self._factor - 0.5
+            rows, columns = base[0][:, None] + shift[0], base[1] + shift[1]
             variance = self._noise.variance(values).astype(np.float32)
+            if self._turning is not None:
+                rows, columns = (np.array(axis) for axis in np.broadcast_arrays(rows, columns))
+                rows, columns, light = self._turning.laid(number, rows, columns)
+                values = values * light.astype(np.float32)
+                variance = variance * np.square(light).astype(np.float32)
+            # pixel centres; the edge of the frame is the edge of the stack
+            place[..., 0] = (columns + 0.5) * self._factor - 0.5
+            place[..., 1] = (rows + 0.5) * self._factor - 0.5
             self._outputs[channel].add_image(
                 values, 1.0, place, data2=variance, pixfrac=self._fraction, in_units="cps", iscale=1.0
             )
