@@ -34,7 +34,8 @@ ARROWS: dict[str, str] = {
     "present": "bodies geometry camera stack judging results planning",
     "checking": f"{ENGINE} judging results present",
     "commands": f"{ENGINE} recording judging results planning present",
-    "cli": f"{ENGINE} recording judging results planning present checking commands",
+    "page": f"{ENGINE} judging results planning present checking commands",
+    "cli": f"{ENGINE} recording judging results planning present checking commands page",
     "__init__": f"{ENGINE} results present checking commands",
     "__main__": "cli",
 }
@@ -47,7 +48,7 @@ ORDER = tuple(ARROWS)
 BASE = ("errors", "values", "given")
 """What serves every room: words for what goes wrong, shared values, the one door for a user's files."""
 
-HEAVY = ("numpy", "scipy", "astropy", "matplotlib", "poppy", "pydantic", "rich")
+HEAVY = ("numpy", "scipy", "astropy", "matplotlib", "poppy", "pydantic", "rich", "starlette", "uvicorn")
 
 
 def room_of(module: Path) -> str:

@@ -32,6 +32,7 @@ COMMANDS = {
     "record": "a synthetic raw recording, frame by frame, with its known truth",
     "stack": "grade, align, average and restore a recording, this program's or another's",
     "check": "how good a finished picture is against theory, and which fault explains the rest",
+    "page": "a page on this machine: move a slider and see the picture follow",
     "instruments": "the instruments that are shipped, and what each number implies",
     "bodies": "what is known of each body, and from where",
 }

@@ -169,11 +169,15 @@ def _event_line(plan: Plan, index: int) -> str:
 
 def card_lines(card: CaptureCard) -> list[str]:
     """Return the capture card, one fact a line."""
-    rows = [*_recording_rows(card), *_optics_rows(card), *_moon_rows(card)]
     lines = []
-    for name, text in rows:
+    for name, text in card_rows(card):
         lines += textwrap.wrap(text, WIDE, initial_indent=f"  {name:<19}", subsequent_indent=" " * 21)
     return lines
+
+
+def card_rows(card: CaptureCard) -> list[tuple[str, str]]:
+    """Return the capture card as pairs of a name and what is told."""
+    return [*_recording_rows(card), *_optics_rows(card), *_moon_rows(card)]
 
 
 def _recording_rows(card: CaptureCard) -> list[tuple[str, str]]:

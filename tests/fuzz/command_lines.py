@@ -164,11 +164,15 @@ def options_of(command: str) -> tuple[list[argparse.Action], list[argparse.Actio
     return [a for a in actions if not a.option_strings], [a for a in actions if a.option_strings]
 
 
+ENDING = tuple(name for name in COMMANDS if name != "page")
+"""Commands that end by themselves; the page serves until Ctrl-C."""
+
+
 def line(dice: random.Random) -> list[str]:
     """Return a random command line."""
     if dice.random() < 0.03:
-        return [dice.choice((*COMMANDS, "--version", "--help", *ODD)) for _ in range(dice.randrange(3))]
-    command = dice.choice(tuple(COMMANDS))
+        return [dice.choice((*ENDING, "--version", "--help", *ODD)) for _ in range(dice.randrange(3))]
+    command = dice.choice(ENDING)
     positional, options = options_of(command)
     oddness = dice.choice((0.0, 0.0, 0.1, 0.3))
     words = [command]
