@@ -108,6 +108,10 @@ def picture_answer(asked: Asked, *, judge: bool) -> Answer:
         "notes": list(shown.warnings),
         "judged": judge,
         "verdicts": [[line.name, line.verdict, line.contrast, line.snr] for line in shown.features],
+        "hand": shown.practice.level,
+        "levels": [
+            [level.practice.level, [[line.name, line.verdict] for line in level.features]] for level in shown.levels
+        ],
         "provenance": provenance(shown),
     }
     return Answer(told, pixels)
@@ -186,7 +190,10 @@ def setup_told(tool: Instrument) -> dict[str, Any]:
 
 def ladder_answer(asked: Asked) -> Answer:
     """Return what each aperture of a family shows, and the smallest that shows each feature."""
-    found = limits(asked.body, asked.instrument, asked.time, asked.site, sky=asked.sky, options=LimitsOptions())
+    options = LimitsOptions(practice=asked.practice)
+    found = limits(asked.body, asked.instrument, asked.time, asked.site, sky=asked.sky, options=options)
+    # the ladder is drawn at some levels only; the words are those of the hand that was asked for
+    drawn = asked.practice.level if asked.practice.level in found.pictures else next(iter(found.pictures))
     limit = found.thresholds
     rows = [
         [
@@ -197,12 +204,14 @@ def ladder_answer(asked: Asked) -> Answer:
     ]
     told = {
         "title": found.subject.title,
+        "hand": found.practice.level,
+        "drawn": drawn,
         "apertures": [float(size) for size in found.apertures_mm],
         "rows": rows,
         "smallest": [_smallest(found, entry) for entry in found.smallest],
         "pictures": [
             {"rows": picture.shape[0], "columns": picture.shape[1], "aperture": float(size)}
-            for size, picture in zip(found.apertures_mm, found.pictures, strict=True)
+            for size, picture in zip(found.apertures_mm, found.pictures[drawn], strict=True)
         ],
         "gains": [
             f"{change.change}: {change.feature} {change.before}, then {change.after}"
@@ -211,7 +220,7 @@ def ladder_answer(asked: Asked) -> Answer:
         "notes": list(found.warnings),
         "caution": caution_of(found.apparition),
     }
-    return Answer(told, [coloured(picture) for picture in found.pictures])
+    return Answer(told, [coloured(picture) for picture in found.pictures[drawn]])
 
 
 def _smallest(found: Limits, entry: SmallestAperture) -> list[str]:

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
@@ -73,6 +74,14 @@ def judged(page: Any) -> None:
     page.wait_for_selector("body[data-state=judged]")
 
 
+def until(page: Any, expression: str) -> None:
+    """Wait until an expression holds; the page's policy forbids what the driver's own waiting would need."""
+    end = time.monotonic() + PATIENCE_MS / 1e3
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, expression
+        page.wait_for_timeout(50)
+
+
 def count(page: Any) -> int:
     return int(page.evaluate("document.body.dataset.count || 0"))
 
@@ -122,18 +131,19 @@ def test_the_picture_follows_a_slider_and_the_verdicts_follow_the_picture(page: 
     judged(page)
     before, clear = count(page), page.locator("#verdicts .shape.clear").count()
     slide(page, "seeing", 0)  # 0.3 arcsec
-    page.wait_for_function(f"document.body.dataset.count > {before}")
+    until(page, f"document.body.dataset.count > {before}")
     judged(page)
-    page.wait_for_function("!document.getElementById('seen').classList.contains('stale')")
+    until(page, "!document.getElementById('seen').classList.contains('stale')")
     assert words(page)["seeing"] == "0.3"
     assert page.locator("#verdicts .shape.clear").count() > clear
     # every verdict is told by a shape and by a word
     for row in page.locator("#verdicts tbody tr").all():
-        assert re.search(r"[●◐○] (clear|doubtful|lost)$", row.inner_text().replace("\t", " "))
+        assert re.search(r"[●◐○] (clear|doubtful|lost)\b", row.inner_text())
+        assert re.fullmatch(r"(?:.*?[●◐○]\s*(?:clear|doubtful|lost)\s*){3}", row.text_content().strip())
 
 
 def test_the_address_holds_the_state(page: Any, address: str) -> None:
-    page.goto(address + ASKED + "&aperture=100&hand=ordinary&show=1")
+    page.goto(address + ASKED.replace("practised", "ordinary") + "&aperture=100&show=1")
     judged(page)
     assert page.input_value("[data-exact=aperture]") == "100"
     assert page.input_value("#hand") == "ordinary"
@@ -148,7 +158,7 @@ def test_two_setups_stand_side_by_side_at_one_scale(page: Any, address: str) -> 
     page.select_option("#other-instrument", "refractor-40")
     page.wait_for_selector("#verdicts thead th:nth-of-type(3)")
     judged(page)
-    page.wait_for_function("document.getElementById('difference').textContent !== ''")
+    until(page, "document.getElementById('difference').textContent !== ''")
     assert page.locator("#verdicts thead th").all_inner_texts() == ["Feature", "newtonian-150", "refractor-40"]
     assert page.inner_text("#difference").startswith("Clear only through newtonian-150: ")
     assert page.is_visible("#split")
@@ -200,7 +210,7 @@ def test_everything_is_done_by_keyboard(page: Any, address: str) -> None:
     before = words(page)["time"]
     page.focus("#hour")
     page.keyboard.press("ArrowRight")
-    page.wait_for_function(f"!location.search.includes(encodeURIComponent('{before}'))")
+    until(page, f"!location.search.includes(encodeURIComponent('{before}'))")
     page.keyboard.press("ArrowLeft")
     page.focus("#layers input:checked")
     page.keyboard.press("ArrowLeft")

@@ -48,7 +48,7 @@ const shows = {
     const head = ["Feature", ...told.apertures.map((size) => `${Math.round(size)}`)];
     return [
       ...warned(told),
-      element("p", {}, "Press a rung to take its aperture; the focal length stays as it is."),
+      element("p", {}, `Press a rung to take its aperture; the focal length stays as it is. Verdicts are for the ${told.hand} hand; the pictures show what the ${told.drawn} one brings home.`),
       element("ol", { class: "rungs" }, ...rungs),
       element("p", { class: "quiet" }, `${SHAPES.clear} clear, ${SHAPES.doubtful} doubtful, ${SHAPES.lost} lost; apertures in mm.`),
       table(head, told.rows.map(([name, words]) => [name, ...words.map((word) => verdict(word, true))])),

@@ -109,13 +109,30 @@ function tellVerdicts() {
   document.getElementById("seen").classList.toggle("stale", !fresh);
   const names = [...new Set(present.flatMap((told) => told.verdicts.map(([name]) => name)))];
   const words = present.map((told) => new Map(told.verdicts.map(([name, word]) => [name, word])));
+  const rank = { clear: 0, doubtful: 1, lost: 2 };
+  const order = (a, b) => (rank[words[0].get(a)] ?? 3) - (rank[words[0].get(b)] ?? 3);
+  // one setup: what each hand makes of it; two: what each of them shows
+  const levels = present.length === 1 ? (present[0].levels ?? []) : [];
+  if (levels.length) {
+    const byHand = levels.map(([, lines]) => new Map(lines));
+    const of = ([hand]) => element("th", { scope: "col" }, hand === present[0].hand ? element("strong", {}, hand) : hand);
+    $("verdicts").tHead.replaceChildren(element("tr", {}, element("th", { scope: "col" }, "Feature, by the hand"), ...levels.map(of)));
+    const cell = (map, k, name) => element("td", {}, map.has(name) ? verdict(map.get(name), levels[k][0] !== present[0].hand) : "–");
+    $("verdicts").tBodies[0].replaceChildren(
+      ...[...names].sort(order).map((name) => element("tr", {}, element("th", { scope: "row" }, name), ...byHand.map((map, k) => cell(map, k, name)))),
+    );
+    return tellCounts(present, names, words, fresh);
+  }
   const head = present.length > 1 ? [element("tr", {}, element("th", { scope: "col" }, "Feature"), ...present.map((told) => element("th", { scope: "col" }, told.instrument)))] : [];
   $("verdicts").tHead.replaceChildren(...head);
-  const rank = { clear: 0, doubtful: 1, lost: 2 };
-  names.sort((a, b) => rank[words[0].get(a)] - rank[words[0].get(b)]);
+  names.sort(order);
   $("verdicts").tBodies[0].replaceChildren(
     ...names.map((name) => element("tr", {}, element("th", { scope: "row" }, name), ...words.map((map) => element("td", {}, map.has(name) ? verdict(map.get(name)) : "–")))),
   );
+  tellCounts(present, names, words, fresh);
+}
+
+function tellCounts(present, names, words, fresh) {
   if (!fresh) return;
   const counts = present.map((told) => ["clear", "doubtful", "lost"].map((word) => `${told.verdicts.filter(([, is]) => is === word).length} ${word}`).join(", "));
   $("judging").textContent = names.length ? present.map((told, k) => `${told.instrument}: ${counts[k]}.`).join(" ") : "Nothing on it is judged.";
