@@ -1,4 +1,4 @@
-"""The page in a real Chromium: first picture, sliders, two setups, keyboard, a narrow screen, nothing from elsewhere."""
+"""The page in a real Chromium: picture, sliders, two setups, keyboard, narrow screen, nothing from elsewhere."""
 
 from __future__ import annotations
 
@@ -292,8 +292,10 @@ def contrasts(page: Any) -> list[str]:
             if (!own || !box.checkVisibility()) continue;
             const style = getComputedStyle(box);
             const svg = box.namespaceURI.endsWith("svg");
-            const [a, b] = [luminance(parse(svg ? style.fill : style.color)), luminance(ground(box))].sort((x, y) => y - x);
-            if ((a + 0.05) / (b + 0.05) < 4.5 && !box.disabled) low.push(`${box.tagName} ${box.textContent.slice(0, 30)}`);
+            const ink = parse(svg ? style.fill : style.color);
+            const [a, b] = [luminance(ink), luminance(ground(box))].sort((x, y) => y - x);
+            const poor = (a + 0.05) / (b + 0.05) < 4.5 && !box.disabled;
+            if (poor) low.push(`${box.tagName} ${box.textContent.slice(0, 30)}`);
           }
           return low;
         }"""
