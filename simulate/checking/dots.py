@@ -364,3 +364,88 @@ def _crowded(rivals: npt.NDArray[Any], place: tuple[float, float], width_px: flo
     ring = np.abs(np.hypot(*rivals.T) - math.hypot(*place)) < RING * width_px
     crowd = np.hypot(*(rivals - place).T) < CROWD * width_px
     return bool(max(np.count_nonzero(ring), np.count_nonzero(crowd)) > MOST_ALIKE + 1)
+
+
+@dataclass(frozen=True)
+class Bead:
+    """A small bright spot beside a planet, in pixels, before anything is known of the picture's lie.
+
+    Parameters
+    ----------
+    row, column : float
+        Middle of its light.
+    clearness : float
+        Standard deviations of the sky around.
+    area_px : float
+        Pixels above a third of its brightness.
+    """
+
+    row: float
+    column: float
+    clearness: float
+    area_px: float
+
+
+BEAD_RIVALS = 5
+"""Beads nearer than `BEAD_CROWD` widths from which they are writing, noise or what sharpening left of a limb; a planet
+has four bright moons, and two may be near each other."""
+
+BEAD_CROWD = 14.0
+
+SPLIT = 3.5
+"""Widths within which two maxima are one spot: burnt-out moons have flat, uneven tops, and two exposures laid on each
+other double them."""
+
+
+def beads_beside(plane: FloatArray, middle: tuple[float, float], clear_px: float, width_px: float) -> tuple[Bead, ...]:
+    """Return the small bright spots of a plane outside a circle, the clearest first; `MOST_DOTS` at most.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels, sky dark.
+    middle : (row, column)
+        Of the circle.
+    clear_px, width_px : float
+        Its radius, and the width of a point through the telescope.
+    """
+    core = max(0.7, 0.35 * width_px)
+    smooth = ndimage.gaussian_filter(np.asarray(plane, np.float32), core)
+    wide = 2 * math.ceil(2.5 * max(width_px, 2.0)) + 1
+    # a median would be better than a mean, but a mean of what the mean leaves is nearly as good and much quicker
+    around = ndimage.uniform_filter(np.minimum(smooth, ndimage.uniform_filter(smooth, wide) + 2e-3), wide)
+    sharp = smooth - around
+    up, across = np.ogrid[: plane.shape[0], : plane.shape[1]]
+    away = np.hypot(up - np.float32(middle[0]), across - np.float32(middle[1]))
+    edge = max(3, math.ceil(2 * core))
+    sky = away > clear_px
+    for side in (np.s_[:edge], np.s_[-edge:], np.s_[:, :edge], np.s_[:, -edge:]):
+        sky[side] = False
+    if np.count_nonzero(sky) < 100:
+        return ()
+    noise = _unevenness(sharp, away, sky, RING * width_px)
+    labels, count = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))
+    beads = []
+    for number, part in enumerate(ndimage.find_objects(labels), start=1):
+        here = np.where(labels[part] == number, sharp[part], 0.0)
+        top = float(here.max())
+        peak = np.unravel_index(int(np.argmax(here)), here.shape)
+        bright = here > top / 3
+        rows, columns = np.nonzero(bright)
+        area = float(rows.size)
+        clearness = top / float(noise[part][peak])
+        if clearness < STRAY or area > 12.0 * max(width_px, 2.0) ** 2:
+            continue
+        weight = here[bright]
+        row, column = (float((place * weight).sum() / weight.sum()) for place in (rows, columns))
+        beads.append(Bead(row + part[0].start, column + part[1].start, clearness, area))
+    beads.sort(key=lambda bead: -bead.clearness)
+    places = np.array([(bead.row, bead.column) for bead in beads]).reshape(-1, 2)
+    kept: list[Bead] = []
+    for bead in beads:
+        apart = np.hypot(*(places - (bead.row, bead.column)).T)
+        if np.count_nonzero(apart < BEAD_CROWD * max(width_px, 2.0)) > BEAD_RIVALS:
+            continue
+        if all(math.hypot(bead.row - one.row, bead.column - one.column) > SPLIT * width_px for one in kept):
+            kept.append(bead)
+    return tuple(kept[:MOST_DOTS])
