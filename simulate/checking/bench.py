@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import scipy.fft
 
 from simulate.air import Sky, seeing_transfers
 from simulate.bodies import Body
 from simulate.camera import SensorGrid, pixel_transfer
+from simulate.checking.face import face_doubts
 from simulate.checking.faults import Optics
 from simulate.checking.finding import Found
 from simulate.checking.fitting import Fit, Problem, fit_picture
 from simulate.checking.measures import MeasuredTransfer, aperture_of, measure_transfer, parameters_of
-from simulate.checking.model import Theory, laid_under
+from simulate.checking.model import Doubts, Theory, laid_under
 from simulate.checking.reading import UserPicture
 from simulate.geometry import Apparition
 from simulate.instruments import Instrument
@@ -31,6 +34,7 @@ from simulate.light.look import (
     stack_of,
 )
 from simulate.scene import Scene, SceneOptions, render
+from simulate.scene.rings import is_gap, ring_feature_name
 from simulate.stack import restore
 from simulate.stack.restore import rings_of
 from simulate.telescope import make_pupil, transfer
@@ -44,6 +48,19 @@ FloatArray = npt.NDArray[np.floating]
 
 MOST_CELLS = 320
 """Cells along the theory's grid: more than most finished pictures can tell, and quick."""
+
+
+TURNS = 36
+"""Central meridians at which a face is computed for its mean and for the search of a time: every 10 deg."""
+
+
+def turned_on(seen: Apparition, by_deg: float) -> Apparition:
+    """Return a body that has turned on by an angle: its central meridian is higher by it."""
+    return replace(
+        seen,
+        central_meridian_deg={key: value + by_deg for key, value in seen.central_meridian_deg.items()},
+        sub_solar_longitude_deg={key: value + by_deg for key, value in seen.sub_solar_longitude_deg.items()},
+    )
 
 
 class Bench:
@@ -85,7 +102,29 @@ class Bench:
 
     def theory(self, channel: int) -> Theory:
         """Return the unblurred planet in one of the camera's channels."""
-        return Theory(self.grid, self.planes[channel] / np.float32(self.levels[channel]), self.cutoff)
+        light = self.planes[channel] / np.float32(self.levels[channel])
+        return Theory(self.grid, light, self.cutoff, self._doubts(channel, light))
+
+    def zonal(self) -> Theory:
+        """Return the planet in green as its face is on the mean of a rotation: bands, phase and rings only."""
+        light = self.turns.mean(axis=0)
+        return Theory(self.grid, light, self.cutoff, self._doubts(self.green, light))
+
+    @cached_property
+    def turns(self) -> npt.NDArray[np.float32]:
+        """The planet in green with `TURNS` central meridians, evenly spaced from that of the time told."""
+        steps = np.arange(TURNS) * 360.0 / TURNS
+        return np.array([self.at(turned_on(self.seen, float(step))).light for step in steps])
+
+    def _doubts(self, channel: int, light: FloatArray) -> Doubts:
+        """Return what the light of a channel cannot be trusted for."""
+        rings = {}
+        for name in dict.fromkeys(ring_feature_name(ring) for ring in self.body.rings if not is_gap(ring)):
+            scene = self.scene(self.seen, frozenset({name}))
+            without = light_planes(self.chain, scene)[channel] / np.float32(self.levels[channel])
+            # what the ring hides or shades of the globe is geometry, and stays
+            rings[name] = np.maximum(light - without, 0.0)
+        return face_doubts(self.body, self.seen, self.grid, light, rings, self.resolution)
 
     def at(self, seen: Apparition) -> Theory:
         """Return the planet of another apparition in the green channel and the same unit of light."""
@@ -216,7 +255,8 @@ def theory_grid(width_arcsec: float, resolution_arcsec: float) -> Grid:
     """
     across = 1.5 * width_arcsec + 8 * resolution_arcsec
     step = max(resolution_arcsec / 5, across / MOST_CELLS)
-    cells = 2 * math.ceil(across / step / 2)
+    # an even length whose transform is quick
+    cells = 2 * scipy.fft.next_fast_len(math.ceil(across / step / 2), real=True)
     return Grid(cells, cells, step)
 
 

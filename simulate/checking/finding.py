@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,35 @@ LEAST_AREA_PX = 24
 
 LEAST_CLEARNESS = 6.0
 """Brightness of the disc over the noise of the sky (of the smoothed picture) that a planet must have."""
+
+
+STEEP, FLAT = 0.3, 0.4
+"""Share of the disc's level to which a cut limb rises within two pixels, and share of that rise by which it goes on
+rising over the third: a limb seen through a telescope does neither."""
+
+ROUND_PX, ROUND_SHARE = 0.5, 0.008
+"""Standard deviation from a circle, pixels and share of the radius, up to which an outline is one."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """How a planet ends in a sky that is exactly black.
+
+    Parameters
+    ----------
+    level : float
+        Below which its light was cut off; 0 where nothing but the darkest sky was.
+    radius_px : float
+        Of the circle to which the disc was cut; 0 where it was not.
+    """
+
+    level: float = 0.0
+    radius_px: float = 0.0
+
+    @property
+    def circle(self) -> bool:
+        """Whether the outline is an editor's circle and not the planet's."""
+        return self.radius_px > 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +66,8 @@ class Found:
         Levels of the sky and of the disc.
     noise : float
         Rms of the sky from pixel to pixel, levels.
+    edge : Edge
+        How it ends.
     """
 
     row: float
@@ -46,6 +77,13 @@ class Found:
     sky: float
     disc: float
     noise: float
+    edge: Edge = field(default_factory=Edge)
+
+    @property
+    def reach_px(self) -> float:
+        """Largest distance of a bright pixel from the middle of its light."""
+        rows, columns = np.nonzero(self.mask)
+        return float(np.hypot(rows - self.row, columns - self.column).max())
 
 
 def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
@@ -85,9 +123,54 @@ def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
     rows, columns = np.nonzero(mask)
     weight = np.maximum(inside - sky, 0)
     total = weight.sum() or 1.0
-    return Found(
-        float((rows * weight).sum() / total), float((columns * weight).sum() / total), area, mask, sky, disc, noise
-    )
+    row, column = float((rows * weight).sum() / total), float((columns * weight).sum() / total)
+    return Found(row, column, area, mask, sky, disc, noise, edge_of(plane, mask, sky, disc))
+
+
+def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: float) -> Edge:
+    """Return how a planet ends; an even sky is told by being exactly the same in most of the picture.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels.
+    mask : bool array
+        Part of the planet.
+    sky, disc : float
+        Levels.
+    """
+    lit = plane > sky + 1e-6
+    if sky > 0.02 or np.count_nonzero(lit) > 0.5 * lit.size:
+        return Edge()
+    part = tuple(slice(max(int(held[0]) - 60, 0), int(held[-1]) + 61) for held in map(np.flatnonzero, _sides(mask)))
+    labels: Any = ndimage.label(lit[part])[0]  # type: ignore[index]
+    own = np.bincount(labels[mask[part]]).argmax()
+    region = ndimage.binary_opening(ndimage.binary_fill_holes(labels == own), iterations=2)
+    rings = []
+    for _ in range(3):
+        inner = ndimage.binary_erosion(region)
+        rings.append(region & ~inner)
+        region = inner
+    if not rings[2].any():
+        return Edge()
+    first, second, third = (float(np.median(plane[part][ring]) - sky) / max(disc - sky, 1e-6) for ring in rings)
+    rise = second - first
+    if third - second > FLAT * rise or second < 0.5 * STEEP:
+        return Edge()
+    level = sky + second * (disc - sky)
+    rows, columns = (x.astype(float) for x in np.nonzero(rings[0]))
+    # the circle through the outline: u^2 + v^2 is linear in its middle and its radius (Kasa 1976)
+    solved = np.linalg.lstsq(
+        np.column_stack([rows, columns, np.ones(rows.size)]), rows**2 + columns**2, rcond=None
+    )[0]
+    radius = math.sqrt(max(float(solved[2]) + float(solved[0] ** 2 + solved[1] ** 2) / 4, 1.0))
+    off = np.hypot(rows - solved[0] / 2, columns - solved[1] / 2) - radius
+    is_round = second > STEEP and float(off.std()) < max(ROUND_PX, ROUND_SHARE * radius)
+    return Edge(level, radius if is_round else 0.0)
+
+
+def _sides(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    return mask.any(axis=1), mask.any(axis=0)
 
 
 def _pixel_noise(plane: FloatArray) -> float:

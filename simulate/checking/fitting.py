@@ -10,14 +10,14 @@ noise: curvature on both sides of the scatter of the score over tiles of the pic
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
+import scipy.fft
 
-from simulate.checking.finding import Found
+from simulate.checking.finding import Edge, Found
 from simulate.checking.model import Blur, Pose, Theory, laid_under, reduced_plane
 from simulate.errors import InputError
 
@@ -55,15 +55,44 @@ CLEARLY_EXPLAINED = 0.9
 MOST_RESCALED = 0.4
 """Log of the factor by which a solution's scale may differ from where it starts."""
 
-NAMES = ("row", "column", "log scale", "angle", "log reach", "lift", "plain", "gamma", "offset", "factor")
+NAMES = ("row", "column", "log scale", "angle", "log reach", "lift", "plain", "gamma", "offset", "factor", "halo")
 """Parameters of the fit, in order; the angle in radians."""
 
-_LOWEST = (-np.inf, -np.inf, -np.inf, -np.inf, -np.inf, -0.4, 0.0, 0.6, -2.0, 0.5)
-_HIGHEST = (np.inf, np.inf, np.inf, np.inf, np.inf, 20.0, 1.0, 3.2, 2.0, 20.0)
+_LOWEST = (-np.inf, -np.inf, -np.inf, -np.inf, -np.inf, -0.4, 0.0, 0.3, -2.0, 0.3, -0.3)
+_HIGHEST = (np.inf, np.inf, np.inf, np.inf, np.inf, 20.0, 1.0, 4.5, 0.08, 20.0, 4.0)
+
+USUAL_GAMMA, GAMMA_SPREAD = 1.5, 0.35
+"""Middle and spread of the log of a tone's exponent: finished pictures of owners had 0.4 to 2.4."""
+
+OFFSET_SPREAD = 0.03
+"""Standard deviation of the light, the disc being 1, at which a finished picture is black: skies are cut, and with
+them the darkest limb. It must stay small, or a sky that is cut frees any planet's edge from the comparison."""
+
+USUAL_REACH, REACH_SPREAD, LIFT_SPREAD, HALO_SPREAD = 0.4, 0.5, 5.0, 0.7
+"""Middle, of the telescope's cut-off, and spread of the log of a blur's reach, and the usual sizes of its lift and halo: no
+picture is sharper than its telescope, however sharply an editor cut its limb."""
+
+BLUR_CHANGE = 0.05
+"""Change of a transfer, anywhere, from which the doubts of the face are blurred anew."""
+
+MOST_DAMPED = 6
+"""Dampings that are tried for one step of the fit."""
+
+ENOUGH = 1e-4
+"""Share of the cost that a step must save for another one to be worth it."""
+
+PRIOR_PX = 60.0
+"""Independent residuals against which a prior is weighed in the fit, before their number is known."""
+
+MOST_DOUBT = 2.5
+"""Standard deviations of its prior to which a doubt of the face is held."""
 
 
-_STEPS = np.array([1.0, 1.0, 0.02, 0.05, 0.2, 0.3, 0.3, 0.2, 0.05, 0.2])
-"""Usual sizes of the parameters' steps."""
+_STEPS = np.array([1.0, 1.0, 0.02, 0.05, 0.2, 0.3, 0.3, 0.2, 0.05, 0.2, 0.2])
+"""Usual sizes of the parameters' steps; that of a doubt is its spread."""
+
+PLAIN = len(NAMES)
+"""Parameters of place, blur and tone; those of the face's doubts follow."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +109,8 @@ class Window:
         Pixels of the picture along one of the window's.
     ceiling : float
         Level from which a pixel counts as clipped.
+    edge : Edge
+        How the planet ends in a sky that was cut to black.
     """
 
     levels: npt.NDArray[np.float64]
@@ -87,6 +118,7 @@ class Window:
     first_column: int
     factor: int
     ceiling: float
+    edge: Edge = field(default_factory=Edge)
 
     @property
     def pixels(self) -> tuple[FloatArray, FloatArray]:
@@ -104,7 +136,14 @@ class Window:
         return replace(pose, row=pose.row - self.first_row, column=pose.column - self.first_column).reduced(self.factor)
 
 
-def window_of(plane: FloatArray, middle: tuple[float, float], half_px: float, most_side: int, bits: int) -> Window:
+def window_of(
+    plane: FloatArray,
+    middle: tuple[float, float],
+    half_px: float,
+    most_side: int,
+    bits: int,
+    edge: Edge | None = None,
+) -> Window:
     """Cut the planet's surroundings out of a plane.
 
     Parameters
@@ -119,6 +158,8 @@ def window_of(plane: FloatArray, middle: tuple[float, float], half_px: float, mo
         Largest side of the result; larger windows are averaged down.
     bits : int
         Of the file.
+    edge : Edge, optional
+        How the planet ends.
     """
     rows, columns = plane.shape
     low_row, high_row = max(0, int(middle[0] - half_px)), min(rows, int(middle[0] + half_px) + 1)
@@ -126,7 +167,7 @@ def window_of(plane: FloatArray, middle: tuple[float, float], half_px: float, mo
     part = plane[low_row:high_row, low_column:high_column]
     factor = max(1, math.ceil(max(part.shape) / most_side))
     top = 1.0 - 0.6 / (2**bits - 1) if bits else np.inf
-    return Window(reduced_plane(part, factor), low_row, low_column, factor, top)
+    return Window(reduced_plane(part, factor), low_row, low_column, factor, top, edge or Edge())
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,6 +194,8 @@ class Fit:
         Share of the picture's variance that the theory explains.
     window : Window
         What was fitted.
+    amounts : array, shape (doubts,)
+        By how much the theory's doubts were added; the theory that is laid beside the picture has them.
     mirror_evidence : float
         Log likelihood of the named mirror over the other.
     angle_rival_evidence : float
@@ -172,6 +215,7 @@ class Fit:
     correlated_px: float
     explained: float
     window: Window
+    amounts: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     mirror_evidence: float = 0.0
     angle_rival_evidence: float = math.inf
     other_angle_deg: float = 0.0
@@ -209,6 +253,15 @@ class Fit:
         return certain and self.angle_rival_evidence > TELLING and (self.tells_mirror or not apart)
 
 
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """Parameters of least cost, that cost, and what is left under the pixels."""
+
+    x: npt.NDArray[np.float64]
+    cost: float
+    fun: npt.NDArray[np.float64]
+
+
 class Problem:
     """Residuals and their derivatives for one mirror.
 
@@ -234,6 +287,7 @@ class Problem:
         self._black = self.levels <= 1e-6
         self._white = self.levels >= window.ceiling
         self._last: _Laid | None = None
+        self._blurred_doubts: tuple[FloatArray, npt.NDArray[np.float32]] | None = None
 
     def pose(self, parameters: FloatArray) -> Pose:
         """Return the pose, in the window's pixels, of the parameters."""
@@ -243,13 +297,13 @@ class Problem:
     def blur(self, parameters: FloatArray) -> Blur:
         """Return the blur of the parameters."""
         log_reach, lift, plain = (float(x) for x in parameters[4:7])
-        return Blur(math.exp(log_reach), lift, plain, self.theory.cutoff)
+        return Blur(math.exp(log_reach), lift, plain, self.theory.cutoff, float(parameters[10]))
 
     def _transfer(self, parameters: FloatArray) -> FloatArray:
         return self.blur(parameters).at(self.theory.frequency, self.theory.perfect)
 
     def _blurred(self, parameters: FloatArray) -> FloatArray:
-        return self.theory.blurred(self._transfer(parameters))
+        return self.theory.blurred(self._transfer(parameters), parameters[PLAIN:])
 
     def model(self, parameters: FloatArray) -> FloatArray:
         """Return the theory under the pixels, shape (pixels,)."""
@@ -259,15 +313,16 @@ class Problem:
         """Return the theory under the pixels and what was left, kept for the derivatives at the same place."""
         key = np.asarray(parameters).tobytes()
         if self._last is None or self._last.key != key:
-            gamma, offset, factor = (float(x) for x in parameters[7:])
+            gamma, offset, factor = (float(x) for x in parameters[7:10])
             place = self.pose(parameters).sky_of(*self._place)
             index = self.theory.index_of(*place)
             tone = self.levels**gamma
-            residual = offset + factor * tone - self.theory.seen_at(self._transfer(parameters), index)
+            residual = offset + factor * tone - self.theory.seen_at(self._transfer(parameters), index, parameters[PLAIN:])
             size = np.array(self.theory.grid.shape)[:, None]
             outside = np.any((index < 1) | (index > size - 2), axis=0)
             # a clipped pixel says only that the light is at least, or at most, so much
-            free = outside | (self._black & (residual > 0)) | (self._white & (residual < 0))
+            residual[self._black] += factor * self.window.edge.level**gamma
+            free = outside | (self._black & ((residual > 0) | self.window.edge.circle)) | (self._white & (residual < 0))
             residual[free] = 0.0
             self._last = _Laid(key, place, index, tone, free, residual)
         return self._last
@@ -283,25 +338,28 @@ class Problem:
         light = self._blurred(parameters)
         slopes = np.gradient(light, self.theory.grid.step_arcsec)
         d_north, d_east = _sampled(slopes[0], laid.index), -_sampled(slopes[1], laid.index)
-        jacobian = np.empty((laid.residual.size, len(NAMES)))
+        jacobian = np.zeros((laid.residual.size, len(parameters)))
         sine, cosine = math.sin(math.radians(pose.angle_deg)), math.cos(math.radians(pose.angle_deg))
         scale, side = pose.scale_arcsec, pose.side
         jacobian[:, 0] = scale * (sine * d_east + cosine * d_north)
         jacobian[:, 1] = scale * side * (-cosine * d_east + sine * d_north)
         jacobian[:, 2] = -(east * d_east + north * d_north)
         jacobian[:, 3] = -(north * d_east - east * d_north)
-        for column, step in ((4, 0.02), (5, 0.05), (6, 0.05)):
+        for column, step in ((4, 0.02), (5, 0.05), (6, 0.05), (10, 0.05)):
             moved = np.array(parameters, float)
             moved[column] += step
             jacobian[:, column] = -_sampled(self._blurred(moved) - light, laid.index) / step
         jacobian[:, 7] = factor * laid.tone * self._logs
         jacobian[:, 8] = 1.0
         jacobian[:, 9] = laid.tone
+        transfer = self._transfer(parameters)
+        for column, change in enumerate(self._changes(transfer, len(parameters) - PLAIN), start=PLAIN):
+            jacobian[:, column] = -_sampled(change, laid.index)
         jacobian[laid.free] = 0.0
         return jacobian
 
-    def solve(self, start: FloatArray, noise: float, steps: int) -> Any:
-        """Run robust least squares from a start; returns scipy's result."""
+    def solve(self, start: FloatArray, noise: float, steps: int) -> Solved:
+        """Run robust least squares from a start."""
         lowest, highest = np.array(_LOWEST), np.array(_HIGHEST)
         result = self._solved(start, noise, steps, (lowest, highest))
         if abs(result.x[2] - start[2]) > MOST_RESCALED:
@@ -310,32 +368,80 @@ class Problem:
             result = self._solved(start, noise, steps, (lowest, highest))
         return result
 
-    def _solved(self, start: FloatArray, noise: float, steps: int, bounds: tuple[FloatArray, FloatArray]) -> Any:
-        lowest, highest = bounds
+    def _changes(self, transfer: FloatArray, count: int) -> npt.NDArray[np.float32]:
+        """Return the doubts through a transfer; while the blur hardly changes, as it was: only slopes hang on it."""
+        kept = self._blurred_doubts
+        if kept is None or len(kept[1]) != count or float(np.abs(kept[0] - transfer).max()) > BLUR_CHANGE:
+            spectra = self.theory.doubt_spectra[:count] * np.asarray(transfer, np.float32)
+            kept = transfer, np.asarray(scipy.fft.irfft2(spectra, s=self.theory.grid.shape), np.float32)
+            self._blurred_doubts = kept
+        return kept[1]
+
+    def _solved(self, start: FloatArray, noise: float, steps: int, bounds: tuple[FloatArray, FloatArray]) -> Solved:
+        """Damped least squares (Levenberg 1944, Marquardt 1963) with soft L1 weights, steps cut at the bounds."""
+        spreads = self.spreads(len(start))
+        lowest = np.concatenate([bounds[0][:PLAIN], -MOST_DOUBT * spreads])
+        highest = np.concatenate([bounds[1][:PLAIN], MOST_DOUBT * spreads])
         # a blur wider than the planet would leave nothing to compare, and fit anything
         lowest[4] = math.log(max(0.35 / self.theory.extent_arcsec, 0.07 * self.theory.cutoff))
-        whole = np.clip(start, lowest + 1e-6, highest - 1e-6)
-        free = np.setdiff1d(np.arange(len(NAMES)), self.held)
+        free = np.setdiff1d(np.arange(len(start)), self.held)
+        usual, weight = np.concatenate([_STEPS, spreads])[free], noise * math.sqrt(PRIOR_PX)
+        here = np.clip(start, lowest + 1e-6, highest - 1e-6)
+        cost, damping = self._cost(here, noise, weight), 1e-2
+        for _ in range(steps):
+            residual, prior = self.residual(here), weight * self.prior(here)
+            soft = 1.0 / np.sqrt(1.0 + (residual / (3.0 * noise)) ** 2)
+            slopes = self.jacobian(here)[:, free] * usual
+            known = weight * self.prior_jacobian(here)[:, free] * usual
+            normal = slopes.T @ (slopes * soft[:, None]) + known.T @ known
+            pull = slopes.T @ (soft * residual) + known.T @ prior
+            before = cost
+            for _ in range(MOST_DAMPED):
+                damped = normal + damping * np.diag(np.diag(normal) + 1e-9 * float(np.trace(normal)))
+                step = np.linalg.solve(damped, -pull) * usual
+                moved = here.copy()
+                moved[free] = np.clip(here[free] + step, lowest[free] + 1e-9, highest[free] - 1e-9)
+                tried = self._cost(moved, noise, weight)
+                if tried < cost:
+                    here, cost, damping = moved, tried, max(damping / 5.0, 1e-7)
+                    break
+                damping *= 6.0
+            if before - cost < ENOUGH * cost:
+                break
+        return Solved(here, cost, self.residual(here))
 
-        def all_of(some: FloatArray) -> FloatArray:
-            filled = whole.copy()
-            filled[free] = some
-            return filled
+    def _cost(self, parameters: FloatArray, noise: float, weight: float) -> float:
+        square = (self.residual(parameters) / (3.0 * noise)) ** 2
+        prior = weight * self.prior(parameters)
+        return float((3.0 * noise) ** 2 * np.sum(np.sqrt(1.0 + square) - 1.0) + 0.5 * prior @ prior)
 
-        result = least_squares(
-            lambda some: self.residual(all_of(some)),
-            whole[free],
-            jac=lambda some: self.jacobian(all_of(some))[:, free],  # type: ignore[arg-type]
-            bounds=(lowest[free], highest[free]),
-            loss="soft_l1",
-            f_scale=3.0 * noise,
-            x_scale=_STEPS[free],
-            max_nfev=steps,
-            ftol=1e-5,
-            xtol=1e-6,
-            gtol=1e-8,
-        )
-        result.x = all_of(result.x)
+    def spreads(self, count: int) -> npt.NDArray[np.float64]:
+        """Return the standard deviations of the doubts among `count` parameters."""
+        doubts = self.theory.doubts
+        return np.zeros(0) if doubts is None else np.array(doubts.spreads[: count - PLAIN])
+
+    def prior(self, parameters: FloatArray) -> FloatArray:
+        """Return how far tone and face are from what is usual, in standard deviations."""
+        gamma, offset = float(parameters[7]), float(parameters[8])
+        tone = [
+            math.log(gamma / USUAL_GAMMA) / GAMMA_SPREAD,
+            offset / OFFSET_SPREAD,
+            (float(parameters[4]) - math.log(USUAL_REACH * self.theory.cutoff)) / REACH_SPREAD,
+            float(parameters[5]) / LIFT_SPREAD,
+            float(parameters[10]) / HALO_SPREAD,
+        ]
+        return np.concatenate([tone, parameters[PLAIN:] / self.spreads(len(parameters))])
+
+    def prior_jacobian(self, parameters: FloatArray) -> FloatArray:
+        """Return the derivatives of `prior`, shape (priors, parameters)."""
+        spreads = self.spreads(len(parameters))
+        result = np.zeros((5 + len(spreads), len(parameters)))
+        result[0, 7] = 1.0 / (GAMMA_SPREAD * float(parameters[7]))
+        result[1, 8] = 1.0 / OFFSET_SPREAD
+        result[2, 4] = 1.0 / REACH_SPREAD
+        result[3, 5] = 1.0 / LIFT_SPREAD
+        result[4, 10] = 1.0 / HALO_SPREAD
+        result[np.arange(len(spreads)) + 5, np.arange(len(spreads)) + PLAIN] = 1.0 / spreads
         return result
 
 
@@ -387,10 +493,10 @@ def _fitted(plane: FloatArray, found: Found, theory: Theory, bits: int, stretche
     scale = _first_scale(found, theory, reach)
     half = 1.3 * theory.extent_arcsec / (scale * min(1.0, stretches[0] / 0.93)) + 4
     middle = _first_middle(found)
-    coarse = window_of(plane, middle, half, COARSE_SIDE_PX, bits)
+    coarse = window_of(plane, middle, half, COARSE_SIDE_PX, bits, found.edge)
     starts = _searched(coarse, found, theory, [scale * stretch for stretch in stretches], reach)
     rough = [_rough(coarse, theory, start, mirrored) for mirrored, start in starts]
-    fine = window_of(plane, middle, half, MOST_SIDE_PX, bits)
+    fine = window_of(plane, middle, half, MOST_SIDE_PX, bits, found.edge)
     kept = _distinct(rough)
     fits = [_finished(fine, coarse, theory, mirrored, result) for mirrored, result in kept]
     noise = min(fit.noise for fit in fits)
@@ -469,8 +575,15 @@ def _start(pose: Pose, reach: float, found: Found) -> npt.NDArray[np.float64]:
             gamma,
             offset,
             factor,
+            0.0,
         ]
     )
+
+
+def _with_doubts(start: FloatArray, theory: Theory) -> npt.NDArray[np.float64]:
+    """Return the parameters of a fit that leaves the face alone with those of the face, all 0, behind them."""
+    count = 0 if theory.doubts is None else len(theory.doubts.names)
+    return np.concatenate([start[:PLAIN], np.zeros(count)])
 
 
 def _rough(window: Window, theory: Theory, start: FloatArray, mirrored: bool) -> tuple[bool, Any]:
@@ -495,7 +608,7 @@ def _distinct(rough: list[tuple[bool, Any]]) -> list[tuple[bool, Any]]:
 def _finished(fine: Window, coarse: Window, theory: Theory, mirrored: bool, rough: Any) -> Fit:
     """Fit the fine window, first with a guess of the noise, then with the noise that was left."""
     problem = Problem(fine, theory, mirrored)
-    start = rough.x.copy()
+    start = _with_doubts(rough.x, theory)
     pose = fine.pose_here(coarse.pose_in_picture(Problem(coarse, theory, mirrored).pose(rough.x)))
     start[:3] = pose.row, pose.column, math.log(pose.scale_arcsec)
     result = problem.solve(start, 0.03, 12)
@@ -513,31 +626,42 @@ def _summary(problem: Problem, result: Any, noise: float) -> Fit:
     residual, jacobian = problem.residual(result.x), problem.jacobian(result.x)
     shape = problem.window.levels.shape
     compared = np.any(jacobian != 0, axis=1)
-    errors = _sandwich(residual, jacobian, noise, shape)
+    kept = np.where(compared, residual, np.nan).reshape(shape)
+    correlated = correlated_pixels(np.nan_to_num(kept))
+    errors = _sandwich(residual, jacobian, noise, shape, noise**2 * correlated, problem.prior_jacobian(result.x))
     errors[NAMES.index("angle")] *= ANGLE_SHARE
     shown = problem.model(result.x)
     explained = 1.0 - float(np.mean(residual[compared] ** 2)) / max(float(np.var(shown[compared])), 1e-12)
     row = problem.pose(result.x)
-    kept = np.where(compared, residual, np.nan).reshape(shape)
-    gamma, offset, factor = (float(x) for x in result.x[7:])
+    gamma, offset, factor = (float(x) for x in result.x[7:10])
     return Fit(
         pose=problem.window.pose_in_picture(replace(row, angle_deg=row.angle_deg % 360.0)),
-        errors=dict(zip(NAMES, errors, strict=True)),
+        errors=dict(zip(NAMES, errors, strict=False)),
         blur=problem.blur(result.x),
         gamma=gamma,
         offset=offset,
         factor=factor,
         residual=kept,
         noise=noise,
-        correlated_px=correlated_pixels(np.nan_to_num(kept)),
+        correlated_px=correlated,
         explained=explained,
         window=problem.window,
+        amounts=np.array(result.x[PLAIN:]),
     )
 
 
-def _sandwich(residual: FloatArray, jacobian: FloatArray, noise: float, shape: tuple[int, ...]) -> FloatArray:
+def _sandwich(
+    residual: FloatArray,
+    jacobian: FloatArray,
+    noise: float,
+    shape: tuple[int, ...],
+    unit: float,
+    prior_jacobian: FloatArray,
+) -> FloatArray:
+    """Standard deviations of all parameters; `unit` is the variance of one independent residual."""
     weight = 1.0 / np.sqrt(1.0 + (residual / (3.0 * noise)) ** 2)
-    curvature = jacobian.T @ (jacobian * weight[:, None])
+    known = prior_jacobian.T @ prior_jacobian
+    curvature = jacobian.T @ (jacobian * weight[:, None]) + unit * known
     side = max(4, math.ceil(max(shape) / 14))
     rows, columns = np.indices(shape)
     tile = ((rows // side) * (shape[1] // side + 1) + columns // side).ravel()
@@ -545,8 +669,10 @@ def _sandwich(residual: FloatArray, jacobian: FloatArray, noise: float, shape: t
     np.add.at(score, tile, jacobian * (weight * residual)[:, None])
     scale = np.sqrt(np.maximum(np.diag(curvature), 1e-30))
     inverse = np.linalg.pinv(curvature / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
-    count = max(int(np.count_nonzero(np.any(score != 0, axis=1))), jacobian.shape[1] + 2)
-    spread = score.T @ score * count / (count - jacobian.shape[1])
+    # what the priors hold costs no freedom
+    free = PLAIN
+    count = max(int(np.count_nonzero(np.any(score != 0, axis=1))), free + 2)
+    spread = score.T @ score * count / (count - free) + unit**2 * known
     return np.sqrt(np.maximum(np.diag(inverse @ spread @ inverse), 0.0))
 
 
@@ -616,8 +742,10 @@ def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
             fit.gamma,
             -factor * max(low, 0.0) ** fit.gamma,
             factor,
+            fit.blur.halo,
         ]
     )
+    start = _with_doubts(start, theory)
     result = problem.solve(start, 0.03, 10)
     noise = max(_robust_rms(result.fun), 1e-4)
     result = problem.solve(result.x, noise, 15)

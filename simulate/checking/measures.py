@@ -189,7 +189,10 @@ def free_transfer(fit: Fit, theory: Theory) -> FloatArray:
 
 
 def parameters_of(fit: Fit) -> npt.NDArray[np.float64]:
-    """Return a fit's parameters in the order of `simulate.checking.fitting.NAMES`, for its window."""
+    """Return a fit's parameters in the order of `simulate.checking.fitting.NAMES`, for its window.
+
+    Those of the face's doubts behind them are 0: the theory beside a fit has them added already.
+    """
     pose = fit.pose_here
     return np.array(
         [
@@ -203,6 +206,8 @@ def parameters_of(fit: Fit) -> npt.NDArray[np.float64]:
             fit.gamma,
             fit.offset,
             fit.factor,
+            fit.blur.halo,
+            *np.zeros(len(fit.amounts)),
         ]
     )
 

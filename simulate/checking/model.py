@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -81,6 +81,29 @@ class Pose:
 
 
 @dataclass(frozen=True, eq=False)
+class Doubts:
+    """What the light of a theory cannot be trusted for: changes that may be added to it, with priors.
+
+    Parameters
+    ----------
+    names : tuple of str
+        Of the changes.
+    lights : array, shape (n, rows, columns)
+        Each change at amount 1.
+    spreads : array, shape (n,)
+        Standard deviations of the amounts; their means are 0.
+    """
+
+    names: tuple[str, ...]
+    lights: npt.NDArray[np.float32]
+    spreads: npt.NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "lights", frozen_array(self.lights, np.float32))
+        object.__setattr__(self, "spreads", frozen_array(self.spreads, np.float64))
+
+
+@dataclass(frozen=True, eq=False)
 class Theory:
     """The unblurred planet on the sky, in one plane of light.
 
@@ -92,14 +115,30 @@ class Theory:
         Means over the cells; the bright part of the disc is about 1.
     cutoff : float
         D / lambda of the telescope in this light, cycles per arcsec.
+    doubts : Doubts or None
+        By what the light may be wrong.
     """
 
     grid: Grid
     light: npt.NDArray[np.float32]
     cutoff: float
+    doubts: Doubts | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "light", frozen_array(self.light, np.float32))
+
+    @cached_property
+    def doubt_spectra(self) -> npt.NDArray[np.complex64]:
+        """Transforms of what may be added to the light, shape (doubts, rows, columns//2+1)."""
+        if self.doubts is None:
+            return np.zeros((0, *self.spectrum.shape), np.complex64)
+        return np.array([replace(self, light=light, doubts=None).spectrum for light in self.doubts.lights])
+
+    def changed(self, amounts: FloatArray) -> Theory:
+        """Return the theory with each of its doubts added by an amount."""
+        if self.doubts is None:
+            return self
+        return replace(self, light=self.light + np.tensordot(np.float32(amounts), self.doubts.lights, axes=1))
 
     @cached_property
     def spectrum(self) -> npt.NDArray[np.complex64]:
@@ -127,9 +166,17 @@ class Theory:
         """Smaller width of the grid, arcsec."""
         return min(self.grid.shape) * self.grid.step_arcsec
 
-    def blurred(self, transfer: npt.NDArray[np.inexact]) -> npt.NDArray[np.float32]:
-        """Return the light seen through a transfer, shape (rows, columns)."""
-        return np.asarray(scipy.fft.irfft2(self.spectrum * transfer, s=self.grid.shape), np.float32)
+    def spectrum_with(self, amounts: FloatArray | None) -> npt.NDArray[np.complex64]:
+        """Return the transform of the light with the doubts added by their amounts."""
+        if amounts is None or not len(amounts) or not np.any(amounts):
+            return self.spectrum
+        return self.spectrum + np.tensordot(np.asarray(amounts, np.float32), self.doubt_spectra, axes=1)
+
+    def blurred(
+        self, transfer: npt.NDArray[np.inexact], amounts: FloatArray | None = None
+    ) -> npt.NDArray[np.float32]:
+        """Return the light, with the doubts added by their amounts, seen through a transfer, shape (rows, columns)."""
+        return np.asarray(scipy.fft.irfft2(self.spectrum_with(amounts) * transfer, s=self.grid.shape), np.float32)
 
     @cached_property
     def _spline(self) -> npt.NDArray[np.float32]:
@@ -142,7 +189,9 @@ class Theory:
         """Transfer of the clear, perfect aperture on the grid's frequencies."""
         return np.asarray(perfect_transfer(self.frequency / self.cutoff), np.float32)
 
-    def seen_at(self, transfer: npt.NDArray[np.inexact], index: FloatArray) -> npt.NDArray[np.float64]:
+    def seen_at(
+        self, transfer: npt.NDArray[np.inexact], index: FloatArray, amounts: FloatArray | None = None
+    ) -> npt.NDArray[np.float64]:
         """Return the light seen through a transfer at places on the grid, by cubic splines; 0 outside.
 
         The coefficients of the splines come with the blur's own transform (Unser 1999, IEEE Signal Processing
@@ -154,8 +203,11 @@ class Theory:
             In the layout of ``rfft2``.
         index : array, shape (2, ...)
             From `index_of`.
+        amounts : array, shape (doubts,), optional
+            By how much each of the doubts is added.
         """
-        coefficients = scipy.fft.irfft2(self.spectrum * transfer / self._spline, s=self.grid.shape)
+        spectrum = self.spectrum_with(amounts) * transfer
+        coefficients = scipy.fft.irfft2(spectrum / self._spline, s=self.grid.shape)
         return ndimage.map_coordinates(
             coefficients, index, order=3, mode="constant", prefilter=False, output=np.float64
         )
@@ -194,6 +246,10 @@ def perfect_transfer(share: FloatArray) -> FloatArray:
     return np.maximum(2 / np.pi * (np.arccos(inside) - inside * np.sqrt(1.0 - inside**2)), 1e-3)
 
 
+WIDE = 0.25
+"""Frequency, over the reach of a blur, from which a second sharpening of wide radius raises the contrast."""
+
+
 @dataclass(frozen=True)
 class Blur:
     """A blur that serves from a raw stack to an over-sharpened picture: P(f)^p (1 + s x^2) exp(-x^2), x = f / reach.
@@ -211,18 +267,22 @@ class Blur:
         p, 0 to 1.
     cutoff : float
         D / lambda, cycles per arcsec.
+    halo : float
+        h: contrast raised beyond `WIDE` reach, as a second, wide sharpening does; times 1 + h (1 - exp(-(x / WIDE)^2)).
     """
 
     reach: float
     lift: float
     plain: float
     cutoff: float
+    halo: float = 0.0
 
     def at(self, frequency: FloatArray, perfect: FloatArray | None = None) -> FloatArray:
         """Return the transfer at frequencies in cycles per arcsec, same shape; `perfect`: of the aperture, if known."""
         square = (frequency / self.reach) ** 2
         known = perfect_transfer(frequency / self.cutoff) if perfect is None else perfect
-        return known**self.plain * (1.0 + self.lift * square) * np.exp(-square)
+        wide = 1.0 + self.halo * (1.0 - np.exp(-square / WIDE**2)) if self.halo else 1.0
+        return known**self.plain * (1.0 + self.lift * square) * np.exp(-square) * wide
 
     @property
     def half(self) -> float:

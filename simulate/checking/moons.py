@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from simulate.judgement.checking.model import Pose
+from simulate.checking.model import Pose
 from simulate.values.arrays import frozen_array
 
 FloatArray = npt.NDArray[np.floating]
