@@ -21,6 +21,9 @@ LEAST_CLEARNESS = 6.0
 """Brightness of the disc over the noise of the sky (of the smoothed picture) that a planet must have."""
 
 
+OUTLINE = 0.12
+"""Share of the disc's level at which its outline is taken."""
+
 STEEP, FLAT = 0.3, 0.4
 """Share of the disc's level to which a cut limb rises within two pixels, and share of that rise by which it goes on
 rising over the third: a limb seen through a telescope does neither."""
@@ -68,6 +71,8 @@ class Found:
         Rms of the sky from pixel to pixel, levels.
     edge : Edge
         How it ends.
+    outline_px : float
+        Pixels above `OUTLINE` of its brightness, gaps between globe and rings left out; 0 stands for `area_px`.
     """
 
     row: float
@@ -78,6 +83,11 @@ class Found:
     disc: float
     noise: float
     edge: Edge = field(default_factory=Edge)
+    outline_px: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.outline_px <= 0.0:
+            object.__setattr__(self, "outline_px", self.area_px)
 
     @property
     def reach_px(self) -> float:
@@ -123,8 +133,12 @@ def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
     rows, columns = np.nonzero(mask)
     weight = np.maximum(inside - sky, 0)
     total = weight.sum() or 1.0
+    # where noise allows, the low contour is a better outline than that of half the brightness
+    low = sky + max(OUTLINE * (disc - sky), 5.0 * shaken)
+    around: Any = ndimage.label(smooth > low)[0]  # type: ignore[index]
+    outline = float(np.count_nonzero(around == np.bincount(around[mask]).argmax()))
     row, column = float((rows * weight).sum() / total), float((columns * weight).sum() / total)
-    return Found(row, column, area, mask, sky, disc, noise, edge_of(plane, mask, sky, disc))
+    return Found(row, column, area, mask, sky, disc, noise, edge_of(plane, mask, sky, disc), outline)
 
 
 def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: float) -> Edge:
