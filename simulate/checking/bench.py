@@ -14,14 +14,17 @@ import scipy.fft
 from simulate.air import Sky, seeing_transfers
 from simulate.bodies import Body
 from simulate.camera import SensorGrid, pixel_transfer
-from simulate.checking.face import face_doubts
+from simulate.checking.face import face_doubts, face_trust, globe_of
 from simulate.checking.faults import Optics
 from simulate.checking.finding import Found
-from simulate.checking.fitting import Fit, Problem, fit_picture
+from simulate.checking.fitting import Fit, Known, KnownPose, Problem, fit_picture, settled_on
+from simulate.checking.limb import LimbSize, limb_size
 from simulate.checking.measures import MeasuredTransfer, aperture_of, measure_transfer, parameters_of
 from simulate.checking.model import Doubts, Theory, laid_under
 from simulate.checking.reading import UserPicture
-from simulate.geometry import Apparition
+from simulate.checking.turning import SURE as FACE_SURE
+from simulate.checking.turning import FaceAnswer, face_answer
+from simulate.geometry import Apparition, apparition, instant_after
 from simulate.instruments import Instrument
 from simulate.light.chain import Aim, Chain, Setting, make_chain, scene_colours
 from simulate.light.look import (
@@ -49,6 +52,9 @@ FloatArray = npt.NDArray[np.floating]
 MOST_CELLS = 320
 """Cells along the theory's grid: more than most finished pictures can tell, and quick."""
 
+
+SLOWEST_DEG_PER_H = 5.0
+"""Turn from which a body's markings tell the time of the day."""
 
 TURNS = 36
 """Central meridians at which a face is computed for its mean and for the search of a time: every 10 deg."""
@@ -115,6 +121,16 @@ class Bench:
         """The planet in green with `TURNS` central meridians, evenly spaced from that of the time told."""
         steps = np.arange(TURNS) * 360.0 / TURNS
         return np.array([self.at(turned_on(self.seen, float(step))).light for step in steps])
+
+    @cached_property
+    def turns_within_days(self) -> bool:
+        """Whether the body has markings and turns so fast that they tell a time."""
+        if not self.seen.central_meridian_deg or not self.body.features:
+            return False
+        later = apparition(self.body, instant_after(self.seen.time_utc, 3600.0), ephemeris=self.seen.ephemeris)
+        system = next(iter(self.seen.central_meridian_deg))
+        moved = later.central_meridian_deg[system] - self.seen.central_meridian_deg[system]
+        return abs(math.remainder(moved, 360.0)) > SLOWEST_DEG_PER_H
 
     def _doubts(self, channel: int, light: FloatArray) -> Doubts:
         """Return what the light of a channel cannot be trusted for."""
@@ -192,6 +208,12 @@ class Fitted:
         What the picture left of the contrast.
     jacobian : array, shape (pixels, parameters)
         Derivatives of the fit.
+    unchanged : Theory or None
+        The theory before the face's doubts were added to it as the fit found them.
+    face : FaceAnswer or None
+        What the markings say of time and mirror; None where there are none.
+    limb : LimbSize or None
+        Size of the limb beside that of the first fit.
     """
 
     picture: UserPicture
@@ -201,6 +223,9 @@ class Fitted:
     fit: Fit
     measured: MeasuredTransfer
     jacobian: FloatArray
+    unchanged: Theory | None = None
+    face: FaceAnswer | None = None
+    limb: LimbSize | None = None
 
     @property
     def levels(self) -> npt.NDArray[np.float32]:
@@ -214,8 +239,20 @@ class Fitted:
         return laid_under(light, theory, self.fit.pose_here, (rows.ravel(), columns.ravel()))
 
 
-def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found) -> Fitted:
+UNDERSTOOD = 0.985
+"""Share of a picture from which the fit of the whole disc tells its scale better than the limb alone."""
+
+LIMB_FLOOR = 0.004
+"""Share of the scale below which the limb alone does not tell it (on owners' pictures whose moons tell the scale it was
+0.002 to 0.025 off, the worst where an editor had cut the limb)."""
+
+
+def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found, pose: KnownPose | None = None) -> Fitted:
     """Fit a plane of a picture to the theory of a bench.
+
+    Place, scale and tone come from a fit to the planet as it is on the mean of a rotation where its markings drift, and
+    to its face where they stay; then the limb alone corrects the scale of a picture that is not well understood; then
+    the markings say which face it is, and under which mirror.
 
     Parameters
     ----------
@@ -227,15 +264,39 @@ def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found) -> F
         Which of its planes.
     found : Found
         Where the planet is.
+    pose : KnownPose, optional
+        How it lies by its moons.
 
     Raises
     ------
     InputError
         If what was found does not look like this body.
     """
-    theory = bench.theory(bench.green)
-    fit = fit_picture(picture.levels[plane], found, theory, picture.bits)
-    return Fitted(picture, plane, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
+    drifting, levels = face_trust(bench.body).drifting, picture.levels[plane]
+    axis = bench.seen.north_pole_position_angle_deg
+    theory = bench.zonal() if drifting else bench.theory(bench.green)
+    fit = fit_picture(levels, found, theory, picture.bits, axis_deg=axis if drifting else None, pose=pose)
+    limb = None
+    if not bench.body.rings and not fit.by_moons and not found.edge.circle:
+        limb = limb_size(fit, theory.changed(fit.amounts), globe_of(bench.body, bench.seen))
+        if limb is not None and fit.explained < UNDERSTOOD:
+            scale = math.log(fit.pose_here.scale_arcsec / limb.ratio)
+            fit = settled_on(fit, theory, (Known(2, scale, math.hypot(limb.error, LIMB_FLOOR)),))
+    face = None
+    if bench.turns_within_days:
+        face = face_answer(bench, fit, theory, drifting=drifting)
+    if drifting:
+        if face is not None and face.sure and face.mirror_probability > FACE_SURE and not fit.tells_mirror:
+            odds = min(-math.log(max(1.0 - face.mirror_probability, 1e-20)), 40.0)
+            other = fit.pose.angle_deg if face.pose.mirrored is not fit.pose.mirrored else fit.other_angle_deg
+            fit = replace(fit, pose=fit.window.pose_in_picture(face.pose), mirror_evidence=odds, other_angle_deg=other)
+        if face is not None and face.sure and face.as_told and fit.tells_mirror:
+            # the amounts are those of the same changes: the bands' of the mean and of the face are nearly one
+            theory = bench.theory(bench.green)
+            fit = settled_on(fit, theory)
+    changed = theory.changed(fit.amounts)
+    measured = measure_transfer(fit, changed)
+    return Fitted(picture, plane, found, changed, fit, measured, linearised(fit, changed), theory, face, limb)
 
 
 def linearised(fit: Fit, theory: Theory) -> FloatArray:

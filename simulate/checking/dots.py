@@ -424,7 +424,7 @@ def beads_beside(plane: FloatArray, middle: tuple[float, float], clear_px: float
     if np.count_nonzero(sky) < 100:
         return ()
     noise = _unevenness(sharp, away, sky, RING * width_px)
-    labels, count = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))
+    labels, _ = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))
     beads = []
     for number, part in enumerate(ndimage.find_objects(labels), start=1):
         here = np.where(labels[part] == number, sharp[part], 0.0)

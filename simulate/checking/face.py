@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies import Body
-from simulate.geometry import Apparition
 from simulate.checking.model import Doubts
+from simulate.geometry import Apparition
 from simulate.scene.ellipsoid import Ellipsoid
 from simulate.values.grid import Grid
 

@@ -39,6 +39,9 @@ trial's pictures)."""
 USUAL_OVERSHOOT = 0.05
 """Limb overshoot that careful restoration may leave; more counts as over-sharpened."""
 
+RIM = 0.15
+"""Overshoot of the limb from which it is a rim that anyone sees, and no blur's."""
+
 MODEL_ERROR = 0.004
 """Rms, the disc being 1, by which the theory itself may be wrong; it bounds what any evidence can claim."""
 
@@ -491,10 +494,16 @@ def from_sampling(fit: Fit, cutoff: float, told_arcsec: float, enlarged: float, 
     return Fault("coarse sampling", evidence, taken, "arcsec a pixel")
 
 
-def from_overshoot(value: float, error: float) -> Fault:
-    """Return the evidence that a picture is over-sharpened, from its limb's overshoot."""
+def from_overshoot(value: float, error: float, blurs: tuple[Fault, ...] = ()) -> Fault:
+    """Return the evidence that a picture is over-sharpened, from its limb's overshoot.
+
+    A bright rim that no blur makes outdoes every blur: what those explain of such a picture is what its sharpening
+    left of them.
+    """
     beyond = max(0.0, value - USUAL_OVERSHOOT)
     evidence = min(0.5 * (beyond / max(error, 0.005)) ** 2, MOST_EVIDENCE)
+    if value > RIM and value > 3.0 * error:
+        evidence += max((fault.evidence for fault in blurs), default=0.0)
     return Fault("over-sharpening", evidence, value, "of the limb's brightness")
 
 

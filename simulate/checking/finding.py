@@ -174,9 +174,7 @@ def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: fl
     level = sky + second * (disc - sky)
     rows, columns = (x.astype(float) for x in np.nonzero(rings[0]))
     # the circle through the outline: u^2 + v^2 is linear in its middle and its radius (Kasa 1976)
-    solved = np.linalg.lstsq(
-        np.column_stack([rows, columns, np.ones(rows.size)]), rows**2 + columns**2, rcond=None
-    )[0]
+    solved = np.linalg.lstsq(np.column_stack([rows, columns, np.ones(rows.size)]), rows**2 + columns**2, rcond=None)[0]
     radius = math.sqrt(max(float(solved[2]) + float(solved[0] ** 2 + solved[1] ** 2) / 4, 1.0))
     off = np.hypot(rows - solved[0] / 2, columns - solved[1] / 2) - radius
     is_round = second > STEEP and float(off.std()) < max(ROUND_PX, ROUND_SHARE * radius)

@@ -23,7 +23,7 @@ from simulate.checking.faults import (
     from_shifts,
     weigh_blurs,
 )
-from simulate.checking.fitting import Problem, refit
+from simulate.checking.fitting import PLAIN, Problem, refit
 from simulate.checking.measures import (
     ChannelShift,
     Levels,
@@ -36,6 +36,7 @@ from simulate.checking.measures import (
 )
 from simulate.checking.model import Theory
 from simulate.checking.results import ContrastCurve, FeatureContrast, Reading
+from simulate.checking.turning import FaceAnswer
 from simulate.checking.twin import RingGap, Twin, close_up, has_trough, make_twin
 from simulate.errors import InputError
 from simulate.geometry import Apparition, apparition, instant_after
@@ -48,8 +49,8 @@ FloatArray = npt.NDArray[np.floating]
 CLOCK_STEP_S = 240.0
 """Seconds by which the theory is moved to learn how the picture changes with time."""
 
-LONGEST_CLOCK_S = 3600.0
-"""Largest clock error that is sought, s; a wrong date needs another time."""
+FARTHEST_REFINED_DEG = 10.0
+"""Turn by which the refined time may differ from that of the search over the rotation."""
 
 TROUGH_REACH = 0.6
 """Diameters of the Airy disc between a sharp edge and the dark line that over-sharpening draws beside it: as far
@@ -76,12 +77,12 @@ def curve_of(bench: Bench, measured: MeasuredTransfer, expected: tuple[FloatArra
     )
 
 
-def overshoot_of(measured: MeasuredTransfer) -> Measurement:
+def overshoot_of(measured: MeasuredTransfer, radius_arcsec: float) -> Measurement:
     """Return the limb's overshoot; its error from draws of the transfer's weights."""
-    value = limb_overshoot_of(measured)
+    value = limb_overshoot_of(measured, radius_arcsec)
     random = np.random.default_rng(5)
     drawn = random.multivariate_normal(measured.weights, measured.covariance, 30, method="svd")
-    spread = [limb_overshoot_of(replace(measured, weights=weights / weights.sum())) for weights in drawn]
+    spread = [limb_overshoot_of(replace(measured, weights=weights / weights.sum()), radius_arcsec) for weights in drawn]
     return Measurement(value, float(np.std(spread)))
 
 
@@ -114,7 +115,7 @@ def faults_of(
     faults = [
         *blurs,
         from_sampling(fit, bench.cutoff, bench.pixel_arcsec, enlarged, blurs),
-        from_overshoot(overshoot.value, overshoot.error),
+        from_overshoot(overshoot.value, overshoot.error, blurs),
         from_levels(levels, fitted.found.area_px),
     ]
     if shifts:
@@ -146,33 +147,50 @@ def to_vertical_deg(bench: Bench, fitted: Fitted, shifts: tuple[ChannelShift, ..
     return abs(math.remainder(angle - zenith, 180.0))
 
 
-def clock_of(bench: Bench, fitted: Fitted) -> Measurement | None:
-    """Return the seconds by which the picture shows the planet later than the time told; None if it cannot tell."""
-    seen, total = bench.seen, 0.0
+def clock_of(bench: Bench, fitted: Fitted, face: FaceAnswer) -> Measurement | None:
+    """Return the seconds by which the picture shows the planet later than the time of the bench.
+
+    The search over the rotation says which face it is; the change of the theory with time around it says how far the
+    picture is from there, and how surely. None where both differ: then neither is believed.
+
+    Parameters
+    ----------
+    bench, fitted
+        Theory and picture.
+    face : FaceAnswer
+        That names a face.
+    """
+    seen, rotation = bench.seen, rotation_of(bench)
+    start = face.turn_deg / 360.0 * rotation
+    total, error = start, math.inf
     for _ in range(MOST_CLOCK_STEPS):
-        before, after = (
-            bench.at(
-                apparition(
-                    bench.body,
-                    instant_after(seen.time_utc, total + away),
-                    seen.site,
-                    ephemeris=seen.ephemeris,
-                )
-            )
-            for away in (-CLOCK_STEP_S / 2, CLOCK_STEP_S / 2)
-        )
+        times = (instant_after(seen.time_utc, total + away) for away in (-CLOCK_STEP_S / 2, CLOCK_STEP_S / 2))
+        before, after = (bench.at(apparition(bench.body, time, seen.site, ephemeris=seen.ephemeris)) for time in times)
         now = Theory(bench.grid, (after.light + before.light) / np.float32(2.0), bench.cutoff)
         step, error = _time_step(fitted, now, bench.change(before, after, CLOCK_STEP_S))
-        total += max(-CLOCK_STEP_S * 4, min(CLOCK_STEP_S * 4, step))
-        if error > LONGEST_CLOCK_S / 7 or abs(total) > LONGEST_CLOCK_S:
-            return None
+        step = max(-CLOCK_STEP_S * 4, min(CLOCK_STEP_S * 4, step))
+        total += step
         if abs(step) < 0.3 * CLOCK_STEP_S:
-            return Measurement(total, error)
-    return None
+            break
+    whole = math.hypot(error, (face.error_deg if not math.isfinite(error) else floor_deg(fitted)) / 360.0 * rotation)
+    if abs(total - start) > max(FARTHEST_REFINED_DEG / 360.0 * rotation, 3.0 * whole):
+        return None
+    return Measurement(total, whole)
+
+
+def rotation_of(bench: Bench) -> float:
+    """Return the time in which the middle of the disc sees every longitude once, s."""
+    seen, system = bench.seen, next(iter(bench.seen.central_meridian_deg))
+    later = apparition(bench.body, instant_after(seen.time_utc, 3600.0), seen.site, ephemeris=seen.ephemeris)
+    moved = (later.central_meridian_deg[system] - seen.central_meridian_deg[system]) % 360.0
+    return 3600.0 * 360.0 / min(max(moved, 1.0), 359.0)
 
 
 def _time_step(fitted: Fitted, now: Theory, change: Theory) -> tuple[float, float]:
-    fit = fitted.fit
+    """Return by how much of a change the picture is beyond a theory, with the bands that were found, and its error."""
+    fit, told = fitted.fit, fitted.unchanged
+    if told is not None:
+        now = replace(now, light=now.light + (fitted.theory.light - told.light))
     problem = Problem(fit.window, now, fit.pose.mirrored)
     residual = problem.residual(parameters_of(fit))
     moved = replace(fit, residual=residual.reshape(fit.window.levels.shape))
@@ -190,13 +208,17 @@ def features_of(bench: Bench, fitted: Fitted, expected: FloatArray) -> tuple[Fea
         Transfer that the setup should give.
     """
     fit, measured = fitted.fit, fitted.measured.at(fitted.theory.frequency)
-    result = []
-    for name, without, difference in _details(bench, fitted.theory):
+    if fitted.unchanged is not None:
+        # beside the face as it is known: what the fit added to it is what is measured here
+        added = replace(fitted.theory, light=fitted.theory.light - fitted.unchanged.light, doubts=None)
+        fit = replace(fit, residual=fit.residual + fitted.under(added).reshape(fit.residual.shape))
+    plain, result = fitted.jacobian[:, :PLAIN], []
+    for name, without, difference in _details(bench, bench.theory(bench.green)):
         due, row, column = _peak_contrast(difference, without, expected)
         if due < LEAST_CONTRAST:
             continue
         left, _, _ = _peak_contrast(difference, without, measured)
-        change, error = amplitude_of(fit, fitted.under(difference), fitted.jacobian)
+        change, error = amplitude_of(fit, fitted.under(difference), plain)
         told = error < 0.5 and abs(1.0 + change) > CLEARLY_THERE * error and bool(fit.tells_angle)
         gap = ring_gap(bench, name)
         if told and gap is not None:
@@ -354,7 +376,7 @@ def _latitudes(bench: Bench, fitted: Fitted, features: tuple[FeatureContrast, ..
     for judged in judged_features(bench.body):
         if judged.name not in clear or not judged.without <= surface or len(judged.without) > 1:
             continue
-        difference = bench.change(bench.without(judged.without), fitted.theory, 1.0)
+        difference = bench.change(bench.without(judged.without), bench.theory(bench.green), 1.0)
         place = _on_meridian(bench, difference, pole)
         if place is None:
             continue

@@ -19,7 +19,6 @@ import scipy.fft
 
 from simulate.checking.finding import OUTLINE, Edge, Found
 from simulate.checking.model import Blur, Pose, Theory, laid_under, reduced_plane
-from simulate.errors import InputError
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -83,8 +82,8 @@ OFFSET_SPREAD = 0.03
 them the darkest limb. It must stay small, or a sky that is cut frees any planet's edge from the comparison."""
 
 USUAL_REACH, REACH_SPREAD, LIFT_SPREAD, HALO_SPREAD = 0.4, 0.5, 5.0, 0.7
-"""Middle, of the telescope's cut-off, and spread of the log of a blur's reach, and the usual sizes of its lift and halo: no
-picture is sharper than its telescope, however sharply an editor cut its limb."""
+"""Middle, of the telescope's cut-off, and spread of the log of a blur's reach, and the usual sizes of its lift and
+halo: no picture is sharper than its telescope, however sharply an editor cut its limb."""
 
 BLUR_CHANGE = 0.05
 """Change of a transfer, anywhere, from which the doubts of the face are blurred anew."""
@@ -306,9 +305,7 @@ class Problem:
     held: tuple[int, ...] = ()
     """Parameters that a solution leaves where they start."""
 
-    def __init__(
-        self, window: Window, theory: Theory, mirrored: bool, known: tuple[Known, ...] = ()
-    ) -> None:
+    def __init__(self, window: Window, theory: Theory, mirrored: bool, known: tuple[Known, ...] = ()) -> None:
         self.window, self.theory, self.mirrored, self.known = window, theory, mirrored, known
         rows, columns = window.pixels
         self._place = rows.ravel(), columns.ravel()
@@ -349,7 +346,9 @@ class Problem:
             place = self.pose(parameters).sky_of(*self._place)
             index = self.theory.index_of(*place)
             tone = self.levels**gamma
-            residual = offset + factor * tone - self.theory.seen_at(self._transfer(parameters), index, parameters[PLAIN:])
+            residual = (
+                offset + factor * tone - self.theory.seen_at(self._transfer(parameters), index, parameters[PLAIN:])
+            )
             size = np.array(self.theory.grid.shape)[:, None]
             outside = np.any((index < 1) | (index > size - 2), axis=0)
             # a clipped pixel says only that the light is at least, or at most, so much
@@ -599,7 +598,7 @@ def _fitted(
 ) -> Fit:
     """Fit from the scale of the planet's area times each stretch, at all angles and in both mirrors."""
     reach = 0.4 * theory.cutoff
-    scale = _first_scale(found, theory, reach)
+    scale = first_scale(found, theory, reach)
     half = 1.3 * theory.extent_arcsec / (scale * min(1.0, stretches[0] / 0.93)) + 4
     middle = _first_middle(found)
     coarse = window_of(plane, middle, half, COARSE_SIDE_PX, bits, found.edge)
@@ -629,12 +628,13 @@ def _reflected(fit: Fit, theory: Theory, axis_deg: float, known: tuple[Known, ..
     return _summary(problem, problem.solve(start, fit.noise, 5), fit.noise)
 
 
-def _first_scale(found: Found, theory: Theory, reach: float) -> float:
-    """Scale from the area of the picture and of the theory above a low level, arcsec.
+def first_scale(found: Found, theory: Theory, reach: float | None = None) -> float:
+    """Return the scale from the area of the picture and of the theory above a low level, arcsec.
 
     A low one, since limb darkening and tone curves move the contour of half the brightness by a fifth, that of a tenth
     by a few hundredths.
     """
+    reach = reach or 0.4 * theory.cutoff
     light = theory.blurred(Blur(reach, 0.5, 0.0, theory.cutoff).at(theory.frequency))
     level = float(np.median(light[light > light.max() / 3]))
     area = np.count_nonzero(light > level * OUTLINE**START_GAMMA) * theory.grid.cell_arcsec2
@@ -937,8 +937,26 @@ class _Held(Problem):
         return jacobian
 
 
-def refuse_unlike(fit: Fit, least: float, body: str) -> None:
-    """Raise `InputError` if the theory of a body explains less than `least` of the picture."""
-    if fit.explained < least:
-        shares = f"{100 * max(fit.explained, 0.0):.1f} % of it, and {100 * least:.1f} % are needed"
-        raise InputError("BODY", body, f"the picture does not look like it: theory explains only {shares}")
+def settled_on(fit: Fit, theory: Theory, known: tuple[Known, ...] = (), steps: int = 8) -> Fit:
+    """Return a fit that goes on from where it is, with another theory or more that is known.
+
+    Parameters
+    ----------
+    fit : Fit
+        Where it starts.
+    theory : Theory
+        Whose doubts are those of the fit's amounts.
+    known : tuple of Known
+        In the window's pixels.
+    steps : int
+        At most.
+    """
+    problem = Problem(fit.window, theory, fit.pose.mirrored, known)
+    again = _summary(problem, problem.solve(all_parameters(fit), fit.noise, steps), fit.noise)
+    return replace(
+        again,
+        mirror_evidence=fit.mirror_evidence,
+        angle_rival_evidence=fit.angle_rival_evidence,
+        other_angle_deg=fit.other_angle_deg,
+        by_moons=fit.by_moons,
+    )

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+from scipy.special import j0, j1
 
 from simulate.checking.fitting import Fit, Problem
 from simulate.checking.model import Theory, laid_under
@@ -366,20 +368,35 @@ def measure_levels(plane: FloatArray, mask: npt.NDArray[np.bool_], bits: int, sk
     return Levels(bits, int(values.size), step / span, noise / max(step, 1e-9), clipped)
 
 
-def limb_overshoot_of(transfer: MeasuredTransfer) -> float:
-    """Return by how much a sharp, straight limb overshoots its brightness through a transfer, share of it.
+def limb_overshoot_of(transfer: MeasuredTransfer, radius_arcsec: float) -> float:
+    """Return by how much the limb of an even disc overshoots its middle through a transfer, share of it.
 
-    The edge spread function of a Gaussian exp(-(f/w)^2) is the normal integral with sigma
-    1 / (sqrt(2) pi w).
+    The profile of a disc of radius R is the Hankel transform of R J1(2 pi R f) / f times the transfer (Goodman 2005,
+    Introduction to Fourier Optics, section 2.1).
     """
-    from scipy.special import ndtr
+    shape, weight = _disc_profile(float(transfer.widths[-1]), float(transfer.widths[0]), radius_arcsec)
+    profile = shape @ (weight * transfer.at(_frequencies(float(transfer.widths[-1]))))
+    return max(0.0, float(profile[1:].max() / max(profile[0], 1e-6)) - 1.0)
 
-    place = np.linspace(-3.0, 3.0, 1201) / transfer.widths[1]
-    edge = sum(
-        weight * ndtr(place * math.sqrt(2.0) * math.pi * width)
-        for weight, width in zip(transfer.weights, transfer.widths, strict=True)
-    )
-    return max(0.0, float(np.max(edge)) - 1.0)
+
+FREQUENCIES = 1200
+"""Frequencies of the disc's transform, up to twice the widest Gaussian."""
+
+
+def _frequencies(widest: float) -> FloatArray:
+    return np.linspace(1e-6, 2.0 * widest, FREQUENCIES)
+
+
+@lru_cache(maxsize=8)
+def _disc_profile(widest: float, narrowest: float, radius: float) -> tuple[FloatArray, FloatArray]:
+    """Return what turns a transfer into a disc's brightness: its middle's mean, then places within the limb."""
+    frequency = _frequencies(widest)
+    weight = 2.0 * np.pi * radius * j1(2.0 * np.pi * radius * frequency) * (frequency[1] - frequency[0])
+    inner = np.linspace(0.0, 0.5, 12) * radius
+    # no further in than where an edge's ringing of the widest blur begins
+    limb = radius - np.linspace(0.0, min(0.5 * radius, 2.0 / narrowest), 60)
+    middle = (j0(2.0 * np.pi * inner[:, None] * frequency) * inner[:, None]).sum(axis=0) / inner.sum()
+    return np.vstack([middle, j0(2.0 * np.pi * limb[:, None] * frequency)]), weight
 
 
 LEAST_OWN = 3e-4

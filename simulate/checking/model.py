@@ -172,9 +172,7 @@ class Theory:
             return self.spectrum
         return self.spectrum + np.tensordot(np.asarray(amounts, np.float32), self.doubt_spectra, axes=1)
 
-    def blurred(
-        self, transfer: npt.NDArray[np.inexact], amounts: FloatArray | None = None
-    ) -> npt.NDArray[np.float32]:
+    def blurred(self, transfer: npt.NDArray[np.inexact], amounts: FloatArray | None = None) -> npt.NDArray[np.float32]:
         """Return the light, with the doubts added by their amounts, seen through a transfer, shape (rows, columns)."""
         return np.asarray(scipy.fft.irfft2(self.spectrum_with(amounts) * transfer, s=self.grid.shape), np.float32)
 

@@ -27,6 +27,9 @@ from another exposure and pasted, and the planet's middle by its light is off by
 PASTED_ARCSEC = 3.0
 """How far beside its planet a layer of moons is pasted (common practice; standard deviation)."""
 
+MOON_ARCSEC_PER_S = 0.006
+"""Usual motion of the inner moons of Jupiter, near its disc (17 km/s at 4 au is 0.006)."""
+
 LEAST_PLACE_ARCSEC = 0.4
 """Standard deviation below which no dot's place is believed."""
 
@@ -273,7 +276,9 @@ def _in_picture(
     up, right = back.real, np.abs(back.imag)
     # the nearer side edge: whichever way the picture is mirrored, a moon beyond it may be cut away
     side = min(dots.middle[1], dots.shape[1] - 1 - dots.middle[1])
-    inside = (up + dots.middle[0] > margin) & (up + dots.middle[0] < dots.shape[0] - 1 - margin) & (right < side - margin)
+    inside = (
+        (up + dots.middle[0] > margin) & (up + dots.middle[0] < dots.shape[0] - 1 - margin) & (right < side - margin)
+    )
     return inside & (np.abs(moons) > dots.clear_arcsec)
 
 
@@ -330,17 +335,22 @@ def _refined(dots: Pasted, places: MoonPlaces, guess: _Guesses, moon: int, step:
     middle = complex(solved.x[2], solved.x[3]) / dots.scale_arcsec
     row = dots.middle[0] + middle.real
     column = dots.middle[1] + (middle.imag if guess.mirrored else -middle.imag)
-    pose = Pose(row, column, float(abs(factor)), math.degrees(math.atan2(factor.imag, factor.real)) % 360.0, guess.mirrored)
+    pose = Pose(
+        row, column, float(abs(factor)), math.degrees(math.atan2(factor.imag, factor.real)) % 360.0, guess.mirrored
+    )
     names = tuple(places.names[n] if n >= 0 else "" for n in whose)
     shown = _in_picture(there, np.full(len(there), factor), dots)
     spots = factor * (picture - middle)
     with np.errstate(invalid="ignore"):
-        lonely = np.abs(spots[:, None] - there[None]).min(axis=0) > np.maximum(4.0 * _sigma(np.abs(there)), MERGED_ARCSEC)
+        lonely = np.abs(spots[:, None] - there[None]).min(axis=0) > np.maximum(
+            4.0 * _sigma(np.abs(there)), MERGED_ARCSEC
+        )
     missing = tuple(name for name, gone in zip(places.names, lonely & shown, strict=True) if gone)
     return (
         pose,
         here + 60.0 * float(solved.x[4]),
-        60.0 * float(errors[4]),
+        # a layer of moons that was pasted in may be of another minute
+        math.hypot(60.0 * float(errors[4]), abs(factor * middle) / MOON_ARCSEC_PER_S),
         float(errors[0]),
         math.degrees(float(errors[1])),
         names,

@@ -92,6 +92,8 @@ class MoonsTime:
         Dots that are moons at the time told.
     pose : Pose
         How the picture lies by its moons.
+    error_s : float
+        Standard deviation of the moons' time.
     """
 
     offset_s: float | None
@@ -99,6 +101,7 @@ class MoonsTime:
     dots: int
     matched_as_told: int
     pose: Pose
+    error_s: float = 0.0
 
 
 @dataclass(frozen=True)

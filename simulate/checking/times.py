@@ -11,14 +11,12 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from simulate.bodies import Body, body_names, load_body
-from simulate.checking.bench import Bench, Fitted, linearised
-from simulate.checking.dates import by_likeness
+from simulate.checking.bench import Bench
+from simulate.checking.dates import by_likeness, likeness
 from simulate.checking.finding import Found
-from simulate.checking.findings import clock_of
+from simulate.checking.findings import rotation_of
 from simulate.checking.fitting import Fit, fit_picture
-from simulate.checking.measures import measure_transfer
 from simulate.checking.model import Theory
-from simulate.checking.reading import UserPicture
 from simulate.checking.results import OtherTime
 from simulate.errors import InputError, kept_warnings
 from simulate.geometry import Apparition, apparition, instant_after
@@ -59,34 +57,32 @@ LARGE_PHASE_DEG = 25.0
 """Phase angle from which the outline tells the date better than the face."""
 
 
-def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:
-    """Raise `InputError` that names another bright planet, if a picture fits it at the time told.
+def refuse_other_body(bench: Bench, levels: FloatArray, found: Found, fit: Fit) -> None:
+    """Raise `InputError` that names another bright planet, if a picture looks like it at the time told.
 
     Parameters
     ----------
-    bench, levels, found, bits, fit
+    bench, levels, found, fit
         As for `refuse_other_time`.
     """
+    own = likeness(levels, found, bench.theory(bench.green))
     others = [body for body in map(load_body, body_names()) if body.observing.often_pictured]
-    likes = [(_like(bench, body, levels, found, bits), body.name) for body in others if body.name != bench.body.name]
-    explained, name = max(likes)
-    if explained > SURE and 1.0 - explained < BETTER * (1.0 - fit.explained):
+    likes = [(_like(bench, body, levels, found), body.name) for body in others if body.name != bench.body.name]
+    alike, name = max(likes)
+    if alike > LEAST_ALIKE and 1.0 - alike < BETTER * (1.0 - own):
         told = (
-            f"the picture does not look like it (theory explains {100 * fit.explained:.0f} % of it) but like "
-            f"{name} at that time ({100 * explained:.1f} %)"
+            f"the picture does not look like it (theory explains {100 * max(fit.explained, 0.0):.0f} % of it) but like "
+            f"{name} at that time"
         )
         raise InputError("BODY", bench.body.name, told)
 
 
-def _like(bench: Bench, body: Body, levels: FloatArray, found: Found, bits: int) -> float:
-    """Share of a picture that the theory of another planet explains at the time told."""
+def _like(bench: Bench, body: Body, levels: FloatArray, found: Found) -> float:
+    """Likeness of a picture to another planet at the time told."""
     with kept_warnings():  # of a body that nobody asked for
         seen = apparition(body, bench.seen.time_utc, ephemeris=bench.seen.ephemeris)
         other = Bench(body, bench.instrument, seen, bench.sky, SceneOptions())
-        try:
-            return fit_picture(levels, found, other.theory(other.green), bits).explained
-        except InputError:
-            return 0.0
+        return likeness(levels, found, other.theory(other.green))
 
 
 def refuse_other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: Fit) -> None:
@@ -140,8 +136,6 @@ def other_time(bench: Bench, levels: FloatArray, found: Found, bits: int, fit: F
         other = fit_picture(levels, found, _theory(bench, offset), bits)
     except InputError:
         return None
-    if shows_a_face(bench):
-        offset, other = _nearer(bench, levels, found, bits, offset, other)
     left = (1.0 - other.explained) / max(1.0 - fit.explained, 1e-9)
     settled = not fit.tells_angle and other.tells_angle and other.tells_mirror and left < SETTLED
     if left > BETTER and not settled:
@@ -158,7 +152,7 @@ def _by_face(bench: Bench, fit: Fit) -> float:
     rows, columns = (x[used] for x in fit.window.pixels)
     light, told = fit.linear[used], bench.theory(bench.green)
     places = [told.index_of(*one.sky_of(rows, columns)) for one in poses]
-    transfer, rotation = fit.blur.at(told.frequency, told.perfect), rotation_s(bench)
+    transfer, rotation = fit.blur.at(told.frequency, told.perfect), rotation_of(bench)
     best = math.inf, 0.0
     for step in range(1 - FACE_STEPS // 2, FACE_STEPS // 2 + 1):
         shown = _theory(bench, rotation * step / FACE_STEPS).blurred(transfer)
@@ -166,24 +160,6 @@ def _by_face(bench: Bench, fit: Fit) -> float:
             left = light - ndimage.map_coordinates(shown, place, order=1, output=np.float64)
             best = min(best, (float(np.mean(left**2)), rotation * step / FACE_STEPS))
     return best[1]
-
-
-def _nearer(bench: Bench, levels: FloatArray, found: Found, bits: int, offset_s: float, fit: Fit) -> tuple[float, Fit]:
-    """Return the time between the steps that were tried at which the face fits best, by its own clock."""
-    if not (fit.tells_angle and fit.tells_mirror):
-        return offset_s, fit
-    seen = _seen(bench, offset_s)
-    there = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
-    picture = UserPicture(levels[None], bits, 0, 0.0, "")
-    theory = there.theory(there.green)
-    fitted = Fitted(picture, 0, found, theory, fit, measure_transfer(fit, theory), linearised(fit, theory))
-    clock = clock_of(there, fitted)
-    if clock is None:
-        return offset_s, fit
-    try:
-        return offset_s + clock.value, fit_picture(levels, found, _theory(bench, offset_s + clock.value), bits)
-    except InputError:
-        return offset_s, fit
 
 
 def shows_a_face(bench: Bench) -> bool:
@@ -200,7 +176,7 @@ def _offsets_s(bench: Bench) -> Iterator[float]:
     elif seen.phase_angle_deg > LARGE_PHASE_DEG:
         spans = [7 * DAY_S * weeks for weeks in WEEKS]
     elif shows_a_face(bench):
-        rotation = rotation_s(bench)
+        rotation = rotation_of(bench)
         steps = sorted(range(1 - ROTATION_STEPS // 2, ROTATION_STEPS // 2 + 1), key=abs)
         yield from (rotation * step / ROTATION_STEPS for step in steps[1:])
         return
@@ -208,14 +184,6 @@ def _offsets_s(bench: Bench) -> Iterator[float]:
         return
     for span in spans:
         yield from (-span, span)
-
-
-def rotation_s(bench: Bench) -> float:
-    """Return the time in which the middle of the disc sees every longitude once, s."""
-    system = next(iter(bench.seen.central_meridian_deg))
-    later = _seen(bench, HOUR_S).central_meridian_deg[system]
-    moved = (later - bench.seen.central_meridian_deg[system]) % 360.0
-    return HOUR_S * 360.0 / min(max(moved, 1.0), 359.0)
 
 
 def _seen(bench: Bench, offset_s: float) -> Apparition:
