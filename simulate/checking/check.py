@@ -60,6 +60,9 @@ within their priors (finished pictures of owners reach 0.86 to 0.998)."""
 DOUBTFUL = 0.99
 """Share below which another time is tried too, where the clock cannot be told."""
 
+FACE_DOUBTED = 0.93
+"""Share of a picture from which a body whose markings stay is not looked for at other dates."""
+
 GAP_TO_TRUTH, FARTHEST_TRUTH = 2.0, 0.02
 """Share of the scale by which it may be wrong for each share of the picture that the theory does not explain, and the
 most of it: what is left has a shape, and that pulls on the scale (on pictures of the trial 70 % lie within one sigma
@@ -381,7 +384,8 @@ def _details(settled: _Settled, response: Any, result: Check) -> dict[str, Any]:
         return found | {"other_time": OtherTime(utc_text(at), fit.explained), "at_odds": at_odds, "clock": result.clock}
     drifting = face_trust(bench.body).drifting
     unsure = result.clock is None and (fit.explained < DOUBTFUL or (shows_a_face(bench) and not fit.tells_angle))
-    if unsure and not fit.by_moons and not drifting and settled.later_s == 0.0:
+    doubted = fit.explained < FACE_DOUBTED and not fit.by_moons and not drifting
+    if unsure and doubted and settled.later_s == 0.0:
         other = other_time(bench, fitted.levels, fitted.found, fitted.picture.bits, fit)
         if other is not None:
             return found | {"other_time": other}  # details of another face would mean nothing

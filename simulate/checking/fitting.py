@@ -70,6 +70,9 @@ NEAR_OUTLINE = 0.05
 """Share of the scale by the planet's outline within which that of the fit lies (on six finished pictures of owners it
 was right to 0.00-0.05 where no editor had cut it)."""
 
+MOONS_HOLD = 0.1
+"""Share of the moons' own errors within which they hold scale and angle during the fit of the disc."""
+
 FIRST_NOISE = 0.03
 """Rms of what is left, the disc being 1, that is assumed at first, and at most: more is a face that is not
 understood, and to take it for noise would let the fit ignore the limb."""
@@ -580,12 +583,14 @@ def _fitted_as_known(plane: FloatArray, found: Found, theory: Theory, bits: int,
     fine = window_of(plane, (found.row, found.column), half, MOST_SIDE_PX, bits, found.edge)
     here = fine.pose_here(Pose(found.row, found.column, pose.scale_arcsec, pose.angle_deg, pose.mirrored))
     start = _start(here, 0.4 * theory.cutoff, found)
+    # many pixels of a face that is not understood must not outvote the moons
     known = (
-        Known(2, math.log(pose.scale_arcsec), pose.scale_error),
-        Known(3, math.radians(pose.angle_deg), math.radians(pose.angle_error_deg)),
+        Known(2, math.log(pose.scale_arcsec), MOONS_HOLD * pose.scale_error),
+        Known(3, math.radians(pose.angle_deg), MOONS_HOLD * math.radians(pose.angle_error_deg)),
     )
     fit = _finished(fine, fine, theory, pose.mirrored, Solved(start, 0.0, np.zeros(0)), known)
-    return replace(fit, mirror_evidence=pose.odds, other_angle_deg=fit.pose.angle_deg, by_moons=True)
+    errors = fit.errors | {"log scale": pose.scale_error, "angle": math.radians(pose.angle_error_deg)}
+    return replace(fit, errors=errors, mirror_evidence=pose.odds, other_angle_deg=fit.pose.angle_deg, by_moons=True)
 
 
 def _fitted(
@@ -953,8 +958,10 @@ def settled_on(fit: Fit, theory: Theory, known: tuple[Known, ...] = (), steps: i
     """
     problem = Problem(fit.window, theory, fit.pose.mirrored, known)
     again = _summary(problem, problem.solve(all_parameters(fit), fit.noise, steps), fit.noise)
+    errors = fit.errors if fit.by_moons else again.errors
     return replace(
         again,
+        errors=errors,
         mirror_evidence=fit.mirror_evidence,
         angle_rival_evidence=fit.angle_rival_evidence,
         other_angle_deg=fit.other_angle_deg,

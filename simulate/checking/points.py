@@ -134,18 +134,17 @@ def points_of(bench: Bench, fitted: Fitted, beside: Beside) -> Points:
         elif math.hypot(east, north) > rung:
             narrow = 2.0 * math.sqrt(bead.area_px / math.pi) * pose.scale_arcsec < NARROW * width
             dots.append(Dot(bead.row, bead.column, east, north, bead.clearness, narrow))
-    return Points(moons, tuple(dots), _moons_time(beside, pose), tuple(sorted(found)))
+    return Points(moons, tuple(dots), _moons_time(beside), tuple(sorted(found)))
 
 
-def _moons_time(beside: Beside, pose: Pose) -> MoonsTime | None:
+def _moons_time(beside: Beside) -> MoonsTime | None:
     """Return what the dots say of the time."""
     answer = beside.answer
     if answer is None:
         return None
     dots = len(beside.beads)
     if beside.pose is None:
-        told = answer.matched if answer.as_told else 0
-        return MoonsTime(None, told, dots, told, pose)
+        return None
     told = answer.matched if answer.as_told else 0
     offset = 0.0 if answer.as_told else answer.offset_s
     return MoonsTime(offset, answer.matched, dots, told, answer.pose, answer.error_s)
