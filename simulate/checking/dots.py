@@ -386,11 +386,11 @@ class Bead:
     area_px: float
 
 
-BEAD_RIVALS = 5
+BEAD_RIVALS = 7
 """Beads nearer than `BEAD_CROWD` widths from which they are writing, noise or what sharpening left of a limb; a planet
 has four bright moons, and two may be near each other."""
 
-BEAD_CROWD = 14.0
+BEAD_CROWD = 25.0
 
 SPLIT = 3.5
 """Widths within which two maxima are one spot: burnt-out moons have flat, uneven tops, and two exposures laid on each
@@ -425,7 +425,7 @@ def beads_beside(plane: FloatArray, middle: tuple[float, float], clear_px: float
         return ()
     noise = _unevenness(sharp, away, sky, RING * width_px)
     labels, _ = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))
-    beads = []
+    beads, marks = [], []
     for number, part in enumerate(ndimage.find_objects(labels), start=1):
         here = np.where(labels[part] == number, sharp[part], 0.0)
         top = float(here.max())
@@ -434,13 +434,15 @@ def beads_beside(plane: FloatArray, middle: tuple[float, float], clear_px: float
         rows, columns = np.nonzero(bright)
         area = float(rows.size)
         clearness = top / float(noise[part][peak])
+        marks.append((peak[0] + part[0].start, peak[1] + part[1].start))
         if clearness < STRAY or area > 12.0 * max(width_px, 2.0) ** 2:
             continue
         weight = here[bright]
         row, column = (float((place * weight).sum() / weight.sum()) for place in (rows, columns))
         beads.append(Bead(row + part[0].start, column + part[1].start, clearness, area))
     beads.sort(key=lambda bead: -bead.clearness)
-    places = np.array([(bead.row, bead.column) for bead in beads]).reshape(-1, 2)
+    # letters are as crowded as their noise, and larger: all marks count
+    places = np.array(marks, float).reshape(-1, 2)
     kept: list[Bead] = []
     for bead in beads:
         apart = np.hypot(*(places - (bead.row, bead.column)).T)

@@ -164,6 +164,8 @@ def verdict_of(faults: tuple[Fault, ...], share: float = 0.0) -> str:
     if len(ranked) == 1:
         return ranked[0].name
     doubt = _doubt(ranked[0]) if ranked[1].weighed is not None else 0.0
+    if ranked[0].weighed is None:
+        doubt = 0.0  # the theory's own faults favour one blur over another, not a blur over what is no blur
     return ranked[0].name if ranked[0].evidence - ranked[1].evidence >= max(LEAST_LEAD, doubt) else "cannot tell"
 
 
@@ -503,7 +505,8 @@ def from_overshoot(value: float, error: float, blurs: tuple[Fault, ...] = ()) ->
     beyond = max(0.0, value - USUAL_OVERSHOOT)
     evidence = min(0.5 * (beyond / max(error, 0.005)) ** 2, MOST_EVIDENCE)
     if value > RIM and value > 3.0 * error:
-        evidence += max((fault.evidence for fault in blurs), default=0.0)
+        first = max(blurs, key=lambda fault: fault.evidence, default=None)
+        evidence += 0.0 if first is None else max(first.evidence, 0.0) + LEAST_LEAD + _doubt(first)
     return Fault("over-sharpening", evidence, value, "of the limb's brightness")
 
 
@@ -528,7 +531,11 @@ ALONG_DEG = 30.0
 
 
 def from_shifts(
-    shifts: tuple[ChannelShift, ...], scale_arcsec: float, blur_arcsec: float, to_vertical_deg: float | None = None
+    shifts: tuple[ChannelShift, ...],
+    scale_arcsec: float,
+    blur_arcsec: float,
+    to_vertical_deg: float | None = None,
+    most_arcsec: float = math.inf,
 ) -> Fault:
     """Return the evidence that the colours lie beside each other by more than a tenth of the blur.
 
@@ -541,15 +548,20 @@ def from_shifts(
     to_vertical_deg : float or None
         Angle between the line from red to blue and the vertical; None where one of them is not known. The air
         disperses along the vertical only.
+    most_arcsec : float
+        The most that the air can spread the colours at that height.
     """
     evidence, length = 0.0, 0.0
     for shift in shifts:
         beyond = max(0.0, shift.length_px - 0.1 * blur_arcsec / scale_arcsec)
         evidence += 0.5 * (beyond / max(shift.error_px, 0.03)) ** 2
         length = max(length, shift.length_px * scale_arcsec)
-    across = to_vertical_deg is not None and to_vertical_deg > ALONG_DEG
+    askew = to_vertical_deg is not None and to_vertical_deg > ALONG_DEG
+    across = askew or length > most_arcsec
     unit = "arcsec, along the vertical"
-    if to_vertical_deg is None:
+    if length > most_arcsec and not askew:
+        unit = "arcsec, more than the air makes at that height"
+    elif to_vertical_deg is None:
         unit = "arcsec, if along the vertical, which is not known"
     elif across:
         unit = f"arcsec, {to_vertical_deg:.0f} deg off the vertical"

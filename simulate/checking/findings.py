@@ -10,9 +10,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from simulate.air import bin_displacements
 from simulate.bodies import feature_names
 from simulate.camera import channel_names
 from simulate.checking.bench import Bench, Fitted
+from simulate.checking.face import globe_of
 from simulate.checking.faults import (
     Fault,
     Lookalikes,
@@ -24,6 +26,7 @@ from simulate.checking.faults import (
     weigh_blurs,
 )
 from simulate.checking.fitting import PLAIN, Problem, refit
+from simulate.checking.limb import limb_middle
 from simulate.checking.measures import (
     ChannelShift,
     Levels,
@@ -41,8 +44,10 @@ from simulate.checking.twin import RingGap, Twin, close_up, has_trough, make_twi
 from simulate.errors import InputError
 from simulate.geometry import Apparition, apparition, instant_after
 from simulate.judging.features import judged_features
+from simulate.light.chain import Aim
 from simulate.scene.ellipsoid import Ellipsoid
 from simulate.scene.rings import is_gap, ring_feature_name
+from simulate.values.spectrum import SpectralBins
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -86,18 +91,30 @@ def overshoot_of(measured: MeasuredTransfer, radius_arcsec: float) -> Measuremen
     return Measurement(value, float(np.std(spread)))
 
 
+LIMB_PX = 0.25
+"""How far the middle of a limb and that of the whole disc differ in pictures whose colours are in place, pixels."""
+
+
 def shifts_of(bench: Bench, fitted: Fitted) -> tuple[ChannelShift, ...]:
     """Return how red and blue lie beside green; nothing for one plane."""
     picture = fitted.picture
     if picture.levels.shape[0] != 3:
         return ()
-    names = channel_names(bench.instrument.camera)
+    names, globe = channel_names(bench.instrument.camera), globe_of(bench.body, bench.seen)
     result = []
     for index, name in ((0, "red"), (2, "blue")):
         channel = names.index(name) if name in names else bench.green
         other = refit(picture.levels[index], fitted.fit, bench.theory(channel), picture.bits)
-        if other is not None:
-            result.append(channel_shift(name, fitted.fit, other))
+        if other is None:
+            continue
+        shift = channel_shift(name, fitted.fit, other)
+        middles = [limb_middle(picture.levels[i], fitted.fit, globe) for i in (fitted.plane, index)]
+        if not bench.body.rings and middles[0] is not None and middles[1] is not None:
+            # a cap or a belt of another colour pulls on the whole disc, not on its limb
+            off = np.subtract(middles[1], middles[0]) - (shift.row_px, shift.column_px)
+            doubt = max(float(np.hypot(*off)) - LIMB_PX, 0.0) / math.sqrt(2.0)
+            shift = replace(shift, error_px=math.hypot(shift.error_px, doubt))
+        result.append(shift)
     return tuple(result)
 
 
@@ -120,9 +137,25 @@ def faults_of(
     ]
     if shifts:
         angle = to_vertical_deg(bench, fitted, shifts)
-        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, 0.6 / fit.half_frequency, angle))
+        most = most_dispersion_arcsec(bench)
+        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, 0.6 / fit.half_frequency, angle, most))
     faults.append(from_clipping(levels, faults))
     return tuple(sorted(faults, key=lambda fault: -fault.evidence)), alike
+
+
+LEAST_SPREAD_ARCSEC, SPREAD_TOLERANCE = 0.1, 1.6
+"""Spread of the colours that is called dispersion at any height, and the factor by which it may exceed what the
+model's air makes between the middles of red and blue: filters are wider and air is heavier here and there."""
+
+
+def most_dispersion_arcsec(bench: Bench) -> float:
+    """Return the most by which the air can spread red and blue at the height of the body, arcsec."""
+    aim = Aim.of(bench.seen)
+    if bench.seen.airmass is None or aim.altitude_deg >= 90.0:
+        return math.inf  # nobody said from where: it may have stood low
+    middles = SpectralBins((440.0, 480.0, 620.0, 660.0))
+    lifted, _ = bin_displacements(middles, aim.altitude_deg, bench.sky, aim.height_m)
+    return LEAST_SPREAD_ARCSEC + SPREAD_TOLERANCE * abs(float(lifted[0] - lifted[-1]))
 
 
 def to_vertical_deg(bench: Bench, fitted: Fitted, shifts: tuple[ChannelShift, ...]) -> float | None:

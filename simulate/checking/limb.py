@@ -96,6 +96,40 @@ def limb_size(fit: Fit, theory: Theory, globe: Ellipsoid) -> LimbSize | None:
     return LimbSize(middle, 1.25 * scatter / math.sqrt(max(len(used) / 4.0, 1.0)), scatter)
 
 
+def limb_middle(plane: FloatArray, fit: Fit, globe: Ellipsoid) -> tuple[float, float] | None:
+    """Return (row, column) of the middle of a plane's limb, in pixels beside the fit's; None where too little shows.
+
+    Parameters
+    ----------
+    plane : array, shape (rows, columns)
+        Levels of the whole picture.
+    fit : Fit
+        How it lies.
+    globe : Ellipsoid
+        The planet's outline.
+    """
+    angle = np.arange(DIRECTIONS) * 2.0 * math.pi / DIRECTIONS
+    away = np.array([np.sin(angle), np.cos(angle)])
+    radius = 1.0 / np.linalg.norm(globe.sky_to_disc @ away, axis=0)
+    share = np.linspace(INNER, OUTER, STEPS)
+    index = np.array(fit.pose.pixel_of(*(side[:, None] * radius[:, None] * share for side in away)))
+    line = ndimage.gaussian_filter1d(ndimage.map_coordinates(plane, index, order=1, mode="nearest"), 2.5, axis=1)
+    slope = -np.gradient(line, share, axis=1)
+    best = np.argmax(slope, axis=1)
+    inside = line[:, : STEPS // 3].mean(axis=1)
+    used = (inside > LIT_SHARE * np.quantile(inside, 0.9)) & (best > 3) & (best < STEPS - 4)
+    if np.count_nonzero(used) < 0.8 * DIRECTIONS:
+        return None
+    edge = np.array([_peak(slope[i], int(best[i]), share) for i in range(DIRECTIONS)])
+    here = np.array([[fit.pose.row], [fit.pose.column]])
+    outward = np.array(fit.pose.pixel_of(*(side * radius for side in away))) - here
+    length = np.hypot(*outward)
+    # a shift moves the edge by its part along each direction; a wider or narrower limb moves all alike
+    design = np.column_stack([*(outward / length), length])[used]
+    solved = np.linalg.lstsq(design, (edge * length)[used], rcond=None)[0]
+    return float(solved[0]), float(solved[1])
+
+
 def _peak(values: FloatArray, place: int, where: FloatArray) -> float:
     """Return where a parabola through the highest of some values has its top."""
     if not 0 < place < len(values) - 1:

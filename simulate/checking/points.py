@@ -119,11 +119,8 @@ def points_of(bench: Bench, fitted: Fitted, beside: Beside) -> Points:
     moons = tuple(_widths(bench, fitted, light, _moved(pose, -first_row, -first_column), expected, clear))
     found, dots = {moon.name for moon in moons}, []
     # an over-sharpened limb is followed by rings that break into dots
-    rung = clear + (
-        RINGS * width
-        if limb_overshoot_of(fitted.measured, 0.5 * bench.seen.equatorial_diameter_arcsec) > USUAL_OVERSHOOT
-        else 0.0
-    )
+    radius = 0.5 * bench.seen.equatorial_diameter_arcsec
+    rung = clear + (RINGS * width if limb_overshoot_of(fitted.measured, radius) > USUAL_OVERSHOOT else 0.0)
     for number, bead in enumerate(beside.beads):
         east, north = (float(x) for x in pose.sky_of(bead.row, bead.column))
         away = {one.name: math.hypot(east - one.east_arcsec, north - one.north_arcsec) for one in expected}

@@ -6,6 +6,7 @@ import math
 
 from simulate.checking.dots import Dot, MoonWidth
 from simulate.checking.faults import GOOD_SHARE, claimable
+from simulate.checking.fitting import TELLING
 from simulate.checking.measures import ChannelShift
 from simulate.checking.results import Budget, Check, Measurement, MoonsTime
 
@@ -23,7 +24,7 @@ def check_lines(result: Check) -> list[tuple[str, str]]:
     lines += [
         ("pixel scale", f"{_number(result.pixel_scale, 4)} arcsec a pixel"),
         ("focal length", f"{_number(result.focal_length, 0)} mm if the picture was never resized"),
-        ("up is at", angle_words(result.angle)),
+        ("up is at", angle_words(result.angle) if result.angle is not None else either_words(result)),
         ("mirrored", CANNOT if result.mirrored is None else ("yes" if result.mirrored else "no")),
         ("clock", clock_words(result)),
         ("tone curve", f"exponent {_number(Measurement(fit.gamma, fit.errors['gamma']), 2)}"),
@@ -159,6 +160,16 @@ def angle_words(angle: Measurement | None) -> str:
         return CANNOT
     turned = Measurement(round(angle.value, 1) % 360.0, angle.error)
     return f"{_number(turned, 1)} deg, from north through east"
+
+
+def either_words(result: Check) -> str:
+    """Return where up points under either mirror, where only the mirror is open."""
+    fit = result.fit
+    if result.mirrored is not None or not fit.angle_rival_evidence > TELLING or not math.isfinite(fit.mirror_evidence):
+        return CANNOT
+    own, other = (f"{round(each, 0) % 360.0:.0f} deg" for each in (fit.pose.angle_deg, fit.other_angle_deg))
+    plain, mirrored = (other, own) if fit.pose.mirrored else (own, other)
+    return f"{CANNOT}: {plain} if not mirrored, {mirrored} if mirrored"
 
 
 def shift_lines(shifts: tuple[ChannelShift, ...]) -> list[tuple[str, str]]:
