@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from simulate.air import bin_displacements
+from simulate.air.refraction import bin_displacements
 from simulate.bodies import feature_names
 from simulate.camera import channel_names
 from simulate.checking.bench import Bench, Fitted
