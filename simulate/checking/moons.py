@@ -51,7 +51,7 @@ what is left is spread over all times. How people go wrong: common practice."""
 NEAR_TOLD_S = 420.0
 """Seconds around the time told that count as told: the middle of a recording is seldom known better."""
 
-SURE = 0.99
+SURE = 0.98
 """Posterior probability from which a time, or a mirror, is named."""
 
 

@@ -40,7 +40,7 @@ SURE = 0.99
 """Probability from which a face, or a mirror, is named."""
 
 FAINTEST_AMOUNT, LEAST_AMOUNT, MOST_AMOUNT = 0.15, 0.4, 1.8
-"""Strengths of the markings beside the map's between which they are believed: the first for a face near the one told."""
+"""Strengths of the markings beside the map's between which they are believed; the first for a face near that told."""
 
 MOST_LEFT = 0.2
 """Departure, of the disc's brightness, that counts as no more than itself."""
