@@ -54,8 +54,9 @@ def test_moons_are_found_and_their_widths_explained(jupiter: UserPicture) -> Non
     assert {moon.name for moon in result.moons} == {"io", "europa", "ganymede", "callisto"}
     for moon in result.moons:
         assert moon.off_arcsec < 0.4
-        # a linear stack: what the setup and its air make of the disc, within the coarse pixels
-        assert moon.width.value == pytest.approx(moon.due_arcsec, rel=0.15)
+        # a linear stack: what the setup and its air make of the disc, within the coarse pixels, and what the hand
+        # that used it added by its focus, which "due" leaves out
+        assert 0.85 * moon.due_arcsec < moon.width.value < 1.3 * moon.due_arcsec
         assert moon.width.value > moon.perfect_arcsec
     assert result.dots == ()
     assert result.moons_time is not None
