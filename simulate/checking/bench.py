@@ -239,6 +239,9 @@ class Fitted:
         return laid_under(light, theory, self.fit.pose_here, (rows.ravel(), columns.ravel()))
 
 
+BELIEVED = 0.99
+"""Share of a picture that the face of a surface that stays must explain for nothing to be left open in it."""
+
 UNDERSTOOD = 0.985
 """Share of a picture from which the fit of the whole disc tells its scale better than the limb alone."""
 
@@ -275,7 +278,12 @@ def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found, pose
     drifting, levels = face_trust(bench.body).drifting, picture.levels[plane]
     axis = bench.seen.north_pole_position_angle_deg
     theory = bench.zonal() if drifting else bench.theory(bench.green)
+    # a surface that stays is believed until a picture says otherwise: limb and tone left open pull on each other
+    theory = theory if drifting else replace(theory, doubts=None)
     fit = fit_picture(levels, found, theory, picture.bits, axis_deg=axis if drifting else None, pose=pose)
+    if not drifting and fit.explained < BELIEVED:
+        theory = bench.theory(bench.green)
+        fit = fit_picture(levels, found, theory, picture.bits, pose=pose)
     limb = None
     if not bench.body.rings and not fit.by_moons and not found.edge.circle:
         limb = limb_size(fit, theory.changed(fit.amounts), globe_of(bench.body, bench.seen))
