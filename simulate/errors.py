@@ -88,6 +88,10 @@ class BelowHorizonError(InputError):
     """The body is below the horizon at the instant and place asked for; other pairings can go on."""
 
 
+class HiddenError(InputError):
+    """A satellite looked at by itself stands before, behind or in the shadow of its planet."""
+
+
 class SimulateWarning(UserWarning):
     """Base of all warnings of this package: the result stands, with a reservation."""
 
@@ -106,6 +110,10 @@ class EclipseWarning(SimulateWarning):
 
 class RecordingWarning(SimulateWarning):
     """A recording on disk is incomplete, or does not look like what it is taken for."""
+
+
+class AloneWarning(SimulateWarning):
+    """A satellite is drawn without the light of its planet beside it."""
 
 
 class FieldWarning(SimulateWarning):

@@ -18,8 +18,9 @@ import numpy.typing as npt
 
 from simulate.bodies.orbit import Elements, Orbit, read_orbit
 from simulate.bodies.orientation import Orientation, read_orientation
+from simulate.bodies.photometry import check_magnitude
 from simulate.bodies.scattering import Scattering
-from simulate.bodies.sections import Section, Sourced, read_section
+from simulate.bodies.sections import Section, Sourced, check_keys, read_section
 from simulate.bodies.traits import Observing, read_observing
 from simulate.errors import InputError, choose, nearest
 from simulate.given.door import read_toml
@@ -413,7 +414,7 @@ def read_body(table: Mapping[str, Any], where: str, *, parent: Body | None = Non
         orientation = read_orientation(_table(root, "orientation"))
         orbit = read_orbit(_table(root, "orbit"), satellite=kind == "satellite")
         if kind != "sun":
-            _needed(_table(root, "magnitude"), "last_phase_deg")
+            check_magnitude(_table(root, "magnitude"))
             _needed(_table(root, "albedo"), "V")
     return Body(
         name=name,
@@ -474,11 +475,43 @@ def _read_scattering(root: Section) -> Scattering:
     return Scattering(law, table[:, 0], table[:, 1], twilight)
 
 
+_RING_KEYS = {
+    "name": "a text in quotes",
+    "colour": "a text in quotes",
+    **dict.fromkeys(
+        ("inner_km", "outer_km", "optical_depth", "brightness", "opposition_ratio", "unlit_share"), "a number"
+    ),
+}
+_RING_SYSTEM_KEYS = {
+    "opposition_ratio": "a number",
+    "flare_deg": "a number",
+    "unlit_ratio": "rows of numbers",
+    "reference_opening_deg": "a number",
+}
+
+
 def _read_rings(root: Section) -> tuple[Ring, ...]:
-    colours = root.get("ring_colour", {})
+    sections = _sections(root, "ring")
+    if not sections:
+        return ()
+    shared = _table(root, "ring_system")
+    check_keys(shared, _RING_SYSTEM_KEYS)
+    for key in ("opposition_ratio", "unlit_ratio", "reference_opening_deg"):
+        shared[key]  # said now that it is missing, not in the middle of a picture
+    colours = _table(root, "ring_colour") if "ring_colour" in root else {}
     rings = []
-    for ring in _sections(root, "ring"):
-        table = colours.get(ring.get("colour", ""), np.array([[550.0, 1.0]]))
+    for ring in sections:
+        check_keys(ring, _RING_KEYS)
+        table = np.array([[550.0, 1.0]])
+        if "colour" in ring:
+            table = colours[choose(f"{ring.where}.colour", ring["colour"], colours)]
+        if np.ndim(table) != 2 or np.shape(table)[1] != 2:
+            raise InputError(
+                f"{root.where}: ring_colour", ring["colour"], "give rows of wavelength (nm) and brightness"
+            )
+        if not 0.0 < ring["inner_km"] < ring["outer_km"]:
+            given = (ring["inner_km"], ring["outer_km"])
+            raise InputError(f"{ring.where}: inner_km, outer_km", given, "give two radii, the smaller first")
         nm, colour = (tuple(float(x) for x in column) for column in table.T)
         rings.append(
             Ring(
@@ -489,7 +522,7 @@ def _read_rings(root: Section) -> tuple[Ring, ...]:
                 brightness=ring["brightness"],
                 colour_nm=nm,
                 colour=colour,
-                opposition_ratio=ring.get("opposition_ratio", _table(root, "ring_system")["opposition_ratio"]),
+                opposition_ratio=ring.get("opposition_ratio", shared["opposition_ratio"]),
                 unlit_share=ring.get("unlit_share", 1.0),
             )
         )

@@ -15,11 +15,43 @@ import numpy as np
 import numpy.typing as npt
 
 from simulate.bodies.scattering import lambert_phase
+from simulate.bodies.sections import Section, check_keys
 from simulate.errors import InputError, RangeWarning, note
 
 if TYPE_CHECKING:
     from simulate.bodies.body import Body
-    from simulate.bodies.sections import Section
+
+_KEYS = {
+    **dict.fromkeys(
+        (
+            "first_phase_deg", "last_phase_deg", "edge_deg", "large_phase_zero_mag", "latitude_slope", "slope",
+            "season_zero_deg", "rings_constant_mag", "rings_opening_mag", "rings_phase", "rings_surge_mag",
+            "rings_surge_rate", "rings_last_phase_deg", "rings_last_opening_deg",
+        ),
+        "a number",
+    ),
+    **dict.fromkeys(
+        (
+            "polynomial", "large_phase_polynomial", "phase_polynomial", "years", "rotation_correction",
+            "season_correction",
+        ),
+        "a list of numbers",
+    ),
+    "constant_mag": "a number or a list of numbers",
+}  # fmt: skip
+
+_TOGETHER = {
+    "large_phase_polynomial": ("edge_deg",),
+    "years": ("constant_mag", "edge_deg", "slope"),
+    "season_correction": ("season_zero_deg",),
+    "rings_constant_mag": (
+        "rings_opening_mag", "rings_phase", "rings_surge_mag", "rings_surge_rate", "rings_last_phase_deg",
+        "rings_last_opening_deg",
+    ),
+}  # fmt: skip
+"""Keys that need others."""
+
+_LENGTHS = {"years": 2, "rotation_correction": 40, "season_correction": 40}
 
 _DARKEST_PHASE = 1e-12
 _TABLE_STEP_DEG = 10.0
@@ -111,6 +143,27 @@ def visual_magnitude(
     if not 0 <= phase_angle_deg <= 180:
         raise InputError("phase angle", phase_angle_deg, "give an angle from 0 to 180 deg")
     return 5 * math.log10(distances) + _with_range(body, section, phase_angle_deg, view, extrapolate)
+
+
+def check_magnitude(section: Section) -> None:
+    """Check the ``[magnitude]`` section of what is lit by the Sun, before anything is computed from it.
+
+    Raises
+    ------
+    InputError
+        For an unknown key, one that is missing beside another, or one of the wrong kind or length.
+    """
+    check_keys(section, _KEYS)
+    needed = ["last_phase_deg", "constant_mag" if "years" in section else ""]
+    if "polynomial" not in section and "constant_mag" not in section:
+        needed.append("polynomial")
+    needed += [key for one, others in _TOGETHER.items() if one in section for key in others]
+    for key in filter(None, needed):
+        section[key]  # says where it should stand
+    lengths = _LENGTHS | {"constant_mag": 2 if "years" in section else 0}
+    for key, length in lengths.items():
+        if key in section and np.size(section[key]) != max(length, 1):
+            raise InputError(f"{section.where}.{key}", np.size(section[key]), f"give {max(length, 1)} numbers")
 
 
 def _positive(value: float, name: str) -> float:

@@ -19,14 +19,14 @@ Marks say how far a value was checked: "seen" in its source, "quoted" by a secon
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
-from simulate.errors import InputError, MissingError
+from simulate.errors import InputError, MissingError, nearest
 from simulate.values.arrays import frozen_array
 
 MARKS = ("seen", "quoted", "computed", "memory")
@@ -128,6 +128,47 @@ class Section(Mapping[str, Any]):
                     if isinstance(item, Section):
                         label = item.get("name", str(index + 1))
                         yield from ((f"{key} {label}.{name}", number) for name, number in item.walk())
+
+
+_KINDS: Mapping[str, Callable[[Any], bool]] = {
+    "a number": lambda value: isinstance(value, float),
+    "a list of numbers": lambda value: isinstance(value, np.ndarray) and value.ndim == 1,
+    "a number or a list of numbers": lambda value: isinstance(value, float) or np.ndim(value) == 1,
+    "rows of numbers": lambda value: isinstance(value, np.ndarray) and value.ndim == 2,
+    "a text in quotes": lambda value: isinstance(value, str),
+    "a list of texts": lambda value: isinstance(value, tuple) and all(isinstance(entry, str) for entry in value),
+    "true or false": lambda value: isinstance(value, bool),
+    "a section": lambda value: isinstance(value, Section),
+}
+
+
+def check_keys(section: Section, kinds: Mapping[str, str], *, others: bool = False) -> None:
+    """Refuse what a section does not know, and what is of another kind than it should be.
+
+    Parameters
+    ----------
+    section : Section
+        As read.
+    kinds : mapping of str to str
+        What each key holds: "a number", "a list of numbers", "a number or a list of numbers", "rows of numbers",
+        "a text in quotes", "a list of texts", "true or false" or "a section".
+    others : bool
+        Leave alone what is not named.
+
+    Raises
+    ------
+    InputError
+        For the first key that is unknown or of another kind.
+    """
+    for key, value in section.items():
+        if key not in kinds:
+            if others:
+                continue
+            raise InputError(section.where, key, f"its keys are {', '.join(kinds)}{nearest(key, kinds)}")
+        if not _KINDS[kinds[key]](value):
+            shown = value.tolist() if isinstance(value, np.ndarray) else value
+            shown = "a section" if isinstance(shown, Section) else shown
+            raise InputError(f"{section.where}.{key}", shown, f"give {kinds[key]}")
 
 
 def _section(where: str, entries: dict[str, Any], source: str, mark: str) -> Section:

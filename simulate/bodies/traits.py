@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from simulate.bodies.sections import Section, check_keys
 from simulate.errors import InputError
-
-if TYPE_CHECKING:
-    from simulate.bodies.sections import Section
 
 POINT_HORIZON_DEG = -34.0 / 60.0
 LIMB_HORIZON_DEG = -50.0 / 60.0
 _OTHER_STEP_D = 8.0
+
+_KEYS = {
+    "sun_highest_deg": "a number",
+    "dark_from_deg": "a number",
+    "daylight": "true or false",
+    "search_step_d": "a number",
+    "worthwhile_arcsec": "a list of numbers",
+    "seasons": "a list of texts",
+    "closest_approach": "true or false",
+    "moon_events": "true or false",
+    "half_phase": "a text in quotes",
+    "often_pictured": "true or false",
+    "face": "a text in quotes",
+    "face_longitude_deg": "a number",
+}
 
 
 @dataclass(frozen=True)
@@ -74,37 +87,33 @@ def read_observing(root: Section, kind: str) -> Observing:
     Raises
     ------
     InputError
-        For a key of the wrong kind.
+        For a key that is unknown or of the wrong kind.
     """
-    section = root.get("observing", {})
-    horizon = LIMB_HORIZON_DEG if kind in ("moon", "sun") else POINT_HORIZON_DEG
+    section: Any = root.get("observing", {})
     where = f"{root.where}: observing"
-    seasons = tuple(section.get("seasons", ()))
+    if isinstance(section, Section):
+        check_keys(section, _KEYS)
+    elif section:
+        raise InputError(where, section, "make it a section [observing]")
+    horizon = LIMB_HORIZON_DEG if kind in ("moon", "sun") else POINT_HORIZON_DEG
+    seasons = section.get("seasons", ())
     if len(seasons) not in (0, 4):
         raise InputError(f"{where}.seasons", seasons, "give four texts, for Ls 0, 90, 180 and 270")
-    step = _number(section, "search_step_d", _OTHER_STEP_D, where)
+    step = section.get("search_step_d", _OTHER_STEP_D)
     if not 0.1 <= step <= 100.0:
         raise InputError(f"{where}.search_step_d", step, "give 0.1 to 100 days")
-    sizes: Any = section.get("worthwhile_arcsec", ())
     return Observing(
         horizon_deg=horizon,
-        sun_highest_deg=_number(section, "sun_highest_deg", Observing.sun_highest_deg, where),
-        dark_from_deg=min(-1e-3, _number(section, "dark_from_deg", Observing.dark_from_deg, where)),
-        daylight=bool(section.get("daylight", False)),
+        sun_highest_deg=section.get("sun_highest_deg", Observing.sun_highest_deg),
+        dark_from_deg=min(-1e-3, section.get("dark_from_deg", Observing.dark_from_deg)),
+        daylight=section.get("daylight", False),
         search_step_d=step,
-        worthwhile_arcsec=tuple(float(size) for size in sizes),
+        worthwhile_arcsec=tuple(float(size) for size in section.get("worthwhile_arcsec", ())),
         seasons=seasons,
-        closest_approach=bool(section.get("closest_approach", False)),
-        moon_events=bool(section.get("moon_events", False)),
-        half_phase=str(section.get("half_phase", "")),
-        often_pictured=bool(section.get("often_pictured", False)),
-        face=str(section.get("face", "")),
-        face_longitude_deg=_number(section, "face_longitude_deg", None, where),
+        closest_approach=section.get("closest_approach", False),
+        moon_events=section.get("moon_events", False),
+        half_phase=section.get("half_phase", ""),
+        often_pictured=section.get("often_pictured", False),
+        face=section.get("face", ""),
+        face_longitude_deg=section.get("face_longitude_deg"),
     )
-
-
-def _number(section: Any, key: str, default: Any, where: str) -> Any:
-    value = section.get(key, default)
-    if value is not default and not isinstance(value, float):
-        raise InputError(f"{where}.{key}", value, "give a number")
-    return value

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simulate.cli import common
-from simulate.errors import BelowHorizonError, InputError, InputErrors, kept_warnings
+from simulate.errors import BelowHorizonError, HiddenError, InputError, InputErrors, kept_warnings
 
 if TYPE_CHECKING:
     from simulate.air import Sky
@@ -112,7 +112,7 @@ def _views(
     from simulate.present.progress import Reporter
 
     views: list[View] = []
-    refused: list[BelowHorizonError] = []
+    refused: list[InputError] = []
     with Reporter("pairings", len(bodies) * len(instruments)) as reporter:
         for body in bodies:
             try:
@@ -124,7 +124,7 @@ def _views(
                     )  # fmt: skip
                     views.append(look)
                     reporter.step(f"{body.name} through {instrument.name}")
-            except BelowHorizonError as error:
+            except (BelowHorizonError, HiddenError) as error:
                 refused.append(error)
                 reporter.step(f"{body.name} cannot be had", count=len(instruments))
     if not views:

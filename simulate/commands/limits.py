@@ -32,7 +32,7 @@ from simulate.judging.judge import judge_feature, wanted_features
 from simulate.judging.staging import set_aside
 from simulate.light.chain import STEPS, Aim, sampling_ratio
 from simulate.light.colours import screen_matrix, to_screen, white_rates
-from simulate.light.look import body_width_arcsec, note_overexposure, refuse_below_horizon
+from simulate.light.look import body_width_arcsec, note_overexposure, refuse_below_horizon, refuse_unseen
 from simulate.light.screen import display_level, truth_colours
 from simulate.light.subject import choose_subject
 from simulate.results.limits import Band, BudgetStep, Improvement, Limits, SmallestAperture
@@ -184,7 +184,7 @@ def limits(
     with kept_warnings() as texts:
         moment = parse_time(datetime.now(UTC) if time is None else time)
         seen = apparition(known, moment, place, ephemeris=ephemeris)
-        refuse_below_horizon(known, seen)
+        refuse_unseen(known, seen)
         found = compose_limits(known, seen, air, tools, asked)
     return replace(found, warnings=tuple(texts))
 

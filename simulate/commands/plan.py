@@ -15,13 +15,14 @@ from simulate.bodies import Body
 from simulate.errors import BelowHorizonError, InputErrors, kept_warnings
 from simulate.geometry import Apparition, Site, as_site
 from simulate.geometry.clock import J2000, tt_days, tt_to_time, utc_text
+from simulate.geometry.moons import satellite_track
 from simulate.geometry.rise_set import LOWEST_DEG, best_moment, night_merit
 from simulate.geometry.shadow_light import UMBRA_DOUBT, light_text
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
 from simulate.instruments import Instrument, load_instrument
 from simulate.judging import judged_features
-from simulate.light.look import ViewOptions
+from simulate.light.look import ViewOptions, refuse_hidden
 from simulate.light.subject import choose_subject
 from simulate.planning.capture import station_crossing
 from simulate.planning.card import capture_card, moon_layer
@@ -138,6 +139,7 @@ def _plan(case: Case, site: Site, night: str, asked: PlanOptions) -> Plan:
     best_tt = outside_shadow(course, best_tt)
     eclipses = _eclipses(case, course)
     seen = case.seen(best_tt)
+    refuse_hidden(case.body, seen)
     sharp = float(case.sharpness.width(seen.altitude_deg or 0.0))
     window = best_window(course, best_tt, sharp)
     setup = prospect(case, seen)
@@ -247,7 +249,14 @@ def night_course(case: Case, site: Site, days_tt: FloatArray) -> Course:
         system = case.body.longitude_system
         curve["central_meridian_deg"] = np.array(table.central_meridian_deg[system])
     usable = night_merit(case.body, altitude, curve["sun_altitude_deg"]) > 0.0
+    if case.body.parent is not None:
+        curve["beside_planet"] = np.array(_beside_planet(case, site, days_tt), float)
     return Course(case.body, frozen_array(days_tt), frozen_columns(curve), frozen_array(usable))
+
+
+def _beside_planet(case: Case, site: Site, days_tt: FloatArray) -> np.ndarray:
+    """Return when a satellite stands beside its planet and in sunlight, not before, behind or in the shadow of it."""
+    return satellite_track(case.body, tt_to_time(days_tt), site, ephemeris=case.ephemeris).clear()
 
 
 def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
@@ -272,12 +281,14 @@ def best_window(course: Course, best_tt: float, sharp_arcsec: float) -> Window:
 
 
 def outside_shadow(course: Course, best_tt: float) -> float:
-    """Return the best moment, moved out of the Earth's shadow where an eclipsed Moon can also be had uneclipsed.
+    """Return the best moment, moved out of the shadow where an eclipsed Moon can also be had uneclipsed.
+
+    A satellite is moved out of its planet's shadow, and away from the planet's disc, in the same way.
 
     Parameters
     ----------
     course : Course
-        Of the night; of the Moon, or of another body, whose best moment is left as it is.
+        Of the night; of the Moon, a satellite, or another body, whose best moment is left as it is.
     best_tt : float
         Best moment without regard to the shadow, TT days since 2000-01-01 12:00.
     """
@@ -291,7 +302,9 @@ def outside_shadow(course: Course, best_tt: float) -> float:
 
 
 def _outside(course: Course) -> np.ndarray:
-    """Return where the Moon is outside the Earth's shadow; everywhere for other bodies."""
+    """Return where the Moon is outside the Earth's shadow, a satellite beside its planet; else everywhere."""
+    if "beside_planet" in course.columns:
+        return course.columns["beside_planet"] > 0.0
     if course.body.kind != "moon":
         return np.ones(len(course.days_tt), bool)
     return course.columns["moon_sunlit_fraction"] >= HARDLY_SHADED

@@ -37,7 +37,7 @@ from simulate.light.look import (
     exposure_of,
     green_channel,
     mount_turn_deg,
-    refuse_below_horizon,
+    refuse_unseen,
     rotation_arcsec_per_s,
     seen_bins,
 )
@@ -218,7 +218,7 @@ def plan_recording(
     tool = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
     tool, asked = _one_filter(tool, asked)
     seen = apparition(known, parse_time(time), None if site is None else as_site(site), ephemeris=ephemeris)
-    refuse_below_horizon(known, seen)
+    refuse_unseen(known, seen)
     air = sky or Sky()
     look = expected_frame(known, tool, seen, air, asked.view)
     exposure = exposure_of(look)

@@ -14,9 +14,10 @@ import numpy as np
 from simulate.air import Sky
 from simulate.bodies import Body, body_names, load_body
 from simulate.commands.view import compose_view
-from simulate.errors import InputError, kept_warnings
+from simulate.errors import AloneWarning, InputError, kept_warnings, note
 from simulate.geometry import Site, as_site
 from simulate.geometry.clock import days_of, tt_to_time, utc_text, warn_outside_table
+from simulate.geometry.moons import satellite_track
 from simulate.geometry.rise_set import night_merit
 from simulate.geometry.table import apparition_table
 from simulate.geometry.vectors import FloatArray
@@ -191,6 +192,13 @@ def season(
     with kept_warnings() as texts:
         if place is not None:
             warn_outside_table(np.array(task.noons_tt))
+        if known.parent is not None:
+            planet = known.parent.title
+            told = (
+                f"{known.title} is taken alone, without the glare of {planet}; dates on which it is before, behind or "
+                f"in the shadow of {planet} at the moment that is looked at are left out"
+            )
+            note(told, AloneWarning)
         found = _season(case, _rows(task, executor), asked, executor)
     texts += [text for view in found.strip for text in view.warnings]
     return replace(found, warnings=alike_once(texts))
@@ -274,6 +282,11 @@ def _season_rows(task: SeasonTask, noons: FloatArray) -> Rows:
     if task.site is not None and task.hour_utc is not None:
         rows |= {name: np.array(table.columns[name]) for name in ("altitude_deg", "sun_altitude_deg")}
         rows["darkness"] = night_merit(task.body, rows["altitude_deg"], rows["sun_altitude_deg"])
+    if task.body.parent is not None:
+        beside = satellite_track(task.body, tt_to_time(rows["day_tt"]), task.site, ephemeris=task.ephemeris).clear()
+        rows["beside_planet"] = beside.astype(float)
+        if "darkness" in rows:
+            rows["darkness"] = rows["darkness"] * beside
     if table.central_meridian_deg:
         rows["central_meridian_deg"] = np.array(table.central_meridian_deg[task.body.longitude_system])
     return rows
@@ -289,7 +302,7 @@ def _rows(task: SeasonTask, executor: Executor | None) -> Rows:
 
 def _season(case: Case, rows: Rows, asked: SeasonOptions, executor: Executor | None) -> Season:
     altitude = rows.get("altitude_deg", np.full(len(rows["day_tt"]), 90.0))
-    usable = rows["darkness"] > 0.0 if "darkness" in rows else np.ones(len(altitude), bool)
+    usable = rows["darkness"] > 0.0 if "darkness" in rows else rows.get("beside_planet", np.ones(len(altitude))) > 0.0
     rows["delivered_fwhm_arcsec"] = case.sharpness.width(altitude)
     rows["dispersion_arcsec"] = case.sharpness.dispersion(altitude)
     rows["elements"] = resolution_elements(rows)

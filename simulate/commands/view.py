@@ -38,7 +38,7 @@ from simulate.light.look import (
     green_channel,
     kept_frames,
     note_overexposure,
-    refuse_below_horizon,
+    refuse_unseen,
     stack_of,
 )
 from simulate.light.screen import Screen, finer_truth, truth_colours
@@ -107,7 +107,7 @@ def view(
     air = sky or Sky()
     with kept_warnings(again=True) as texts:
         seen = apparition(known, parse_time(time), place, ephemeris=ephemeris)
-        refuse_below_horizon(known, seen)
+        refuse_unseen(known, seen)
         shown = compose_view(known, tool, seen, air, asked, seed)
     inputs = view_inputs(known, tool, seen, air, asked, seed)
     return replace(shown, warnings=tuple(texts), inputs=inputs)

@@ -97,8 +97,7 @@ class Builtin:
         if orbit.theory == "planets":
             around_sun = erfa.plan94(J2000, days, orbit.number)
             return sun + around_sun["p"], near.sun_velocity + around_sun["v"]
-        place, speed = along_ellipse(_elements(body, orbit), days)
-        return sun + place / ASTRONOMICAL_UNIT_KM, near.sun_velocity + speed / ASTRONOMICAL_UNIT_KM
+        return _on_ellipse(_elements(body, orbit), days, (sun, near.sun_velocity))
 
 
 class De440:
@@ -118,9 +117,7 @@ class De440:
         orbit = orbit_of(body)
         if orbit.chain:
             return self._chain(orbit.chain, days)
-        sun, sun_velocity = self._chain(_SUN_CHAIN, days)
-        place, speed = along_ellipse(_elements(body, orbit), days)
-        return sun + place / ASTRONOMICAL_UNIT_KM, sun_velocity + speed / ASTRONOMICAL_UNIT_KM
+        return _on_ellipse(_elements(body, orbit), days, self._chain(_SUN_CHAIN, days))
 
     def _chain(self, chain: Chain, days: FloatArray) -> PlaceAndSpeed:
         links = [self._kernel[link].compute_and_differentiate(J2000, days) for link in chain]
@@ -145,6 +142,12 @@ def _elements(body: Body, orbit: Orbit) -> Elements:
     if orbit.elements is None:
         raise InputError("body", body.name, "its data file must give [orbit.elements] for this ephemeris")
     return orbit.elements
+
+
+def _on_ellipse(elements: Elements, days: FloatArray, sun: PlaceAndSpeed) -> PlaceAndSpeed:
+    """Return the barycentric place and velocity of what goes round the Sun, or round the barycentre itself."""
+    place, speed = (part / ASTRONOMICAL_UNIT_KM for part in along_ellipse(elements, days))
+    return (place, speed) if elements.centre == "barycentre" else (sun[0] + place, sun[1] + speed)
 
 
 @cache

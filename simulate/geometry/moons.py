@@ -8,13 +8,15 @@ looked at, nor is sunlight bent by the planet's air.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from simulate.bodies import Body, load_body
 from simulate.bodies.photometry import visual_magnitude
+from simulate.errors import InputError
 from simulate.geometry.clock import DAY_S, days_of
 from simulate.geometry.look import Look, make_look
 from simulate.geometry.moon_theory import motions
@@ -117,6 +119,10 @@ class MoonTrack:
             return "transit" if self.position_km[index, 2] > 0.0 else "occulted"
         return "eclipsed" if self.centre_sunlit_fraction[index] < 0.5 else "clear"
 
+    def clear(self) -> npt.NDArray[np.bool_]:
+        """Return when it stands beside its planet and in sunlight, shape (n,)."""
+        return (self.miss >= 1.0) & (self.centre_sunlit_fraction >= 0.5)
+
     def row(self, index: int) -> MoonState:
         """Return the moon at one instant."""
         shadow = [None if np.isnan(x) else float(x) for x in self.shadow_arcsec[index]]
@@ -168,6 +174,24 @@ def moon_table(
     place = None if site is None else as_site(site)
     known = body if isinstance(body, Body) else load_body(body)
     return moon_tracks(make_look(known, days_of(times), place, ephemeris))
+
+
+def satellite_track(
+    body: Body, times: TimesLike, site: SiteLike | None = None, *, ephemeris: str = "builtin"
+) -> MoonTrack:
+    """Return one satellite beside its planet at many instants; parameters as for `moon_table`.
+
+    Raises
+    ------
+    InputError
+        For what is no satellite, and where its place is not known.
+    """
+    if body.parent is None:
+        raise InputError("body", body.name, "it must go round a planet")
+    found = moon_table(replace(body.parent, satellites=(body,)), times, site, ephemeris=ephemeris)
+    if not found:
+        raise InputError("body", body.name, "its place is not known at that time")
+    return found[0]
 
 
 def moon_tracks(look: Look) -> tuple[MoonTrack, ...]:

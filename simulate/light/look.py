@@ -14,9 +14,10 @@ from simulate.air import Sky
 from simulate.bodies import Body, pole_and_meridian
 from simulate.camera import Camera, channel_names, channel_response
 from simulate.camera.motion import HIGHEST_FOLLOWED_DEG, field_rotation_deg_per_h
-from simulate.errors import BelowHorizonError, FieldWarning, note
+from simulate.errors import AloneWarning, BelowHorizonError, FieldWarning, HiddenError, note
 from simulate.geometry import Apparition, Site, apparition, turned
 from simulate.geometry.clock import J2000, tt_to_time
+from simulate.geometry.moons import satellite_track
 from simulate.geometry.table import apparition_table
 from simulate.instruments import Instrument, practice_for
 from simulate.light.chain import (
@@ -120,6 +121,35 @@ def refuse_below_horizon(body: Body, seen: Apparition) -> None:
         seen.time_utc,
         f"{body.title} is {abs(seen.altitude_deg):.0f} deg below the horizon there; {when}",
     )
+
+
+def refuse_hidden(body: Body, seen: Apparition) -> None:
+    """Raise `HiddenError` if a satellite stands before, behind or in the shadow of its planet.
+
+    Warns
+    -----
+    AloneWarning
+        For any other satellite: the planet beside it is not drawn.
+    """
+    if body.parent is None:
+        return
+    track = satellite_track(body, tt_to_time([seen.jd_tt - J2000]), seen.site, ephemeris=seen.ephemeris)
+    planet, state = body.parent.title, track.state(0)
+    if state != "clear":
+        where = {"transit": "before", "occulted": "behind", "eclipsed": "in the shadow of"}[state]
+        raise HiddenError("time", seen.time_utc, f"{body.title} is {where} {planet} then; choose another time")
+    away = float(np.hypot(*track.offset_arcsec[0]))
+    told = (
+        f"{body.title} is drawn alone: {planet}, {away:.0f} arcsec away, and the glare that it spreads over the sky "
+        "are left out"
+    )
+    note(told, AloneWarning, stacklevel=2)
+
+
+def refuse_unseen(body: Body, seen: Apparition) -> None:
+    """Raise if a body cannot be seen: `BelowHorizonError` or, for a satellite, `HiddenError`."""
+    refuse_below_horizon(body, seen)
+    refuse_hidden(body, seen)
 
 
 def body_width_arcsec(body: Body, seen: Apparition) -> float:
