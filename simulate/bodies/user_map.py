@@ -157,6 +157,10 @@ def read_description(path: str | Path, body: Body) -> MapDescription:
     wanted = f"; put {toml.name} beside the picture: it says central_meridian_deg, longitude, latitude, wavelengths_nm"
     table = read_toml("map", toml, hint="" if toml == given else wanted)
     _refuse_unknown(table, _KEYS, toml.name)
+    if "body" in table and table["body"] != body.name:
+        raise InputError(
+            f"{toml.name}: body", table["body"], f"it is laid upon {body.name}; leave the key out to do so"
+        )
     central = to_float(f"{toml.name}: central_meridian_deg", _needed(table, "central_meridian_deg", toml.name), "deg")
     sense = _choice(table, "longitude", ("east", "west"), toml.name)
     own_system = str(body.sections.get("map", {}).get("longitude_system", ""))

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate limits`."""
-    parser.add_argument("body", metavar="BODY", help="mercury, venus, mars, jupiter, saturn, uranus or neptune")
+    parser.add_argument("body", metavar="BODY", help="a planet, or the path of a body's TOML file")
     common.add_instruments(parser)
     common.add_when_where(parser)
     common.add_air(parser)

@@ -1,8 +1,8 @@
 """Plan a night: the window, what happens in it, and how to record it.
 
 Writes a chart and a calendar file for each pairing. Without a BODY all planets are weighed against each
-other: what to look at tonight. BODY is mercury, venus, mars, jupiter, saturn, uranus, neptune or
-moon; several bodies and several --instrument options are ranked.
+other: what to look at tonight. BODY is mercury, venus, mars, jupiter, saturn, uranus, neptune, moon, a
+satellite, or the path of a body's TOML file; several bodies and several --instrument options are ranked.
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate plan`."""
-    parser.add_argument("bodies", metavar="BODY", nargs="*", help="what to look at (default: all planets)")
+    parser.add_argument(
+        "bodies", metavar="BODY", nargs="*", help="a name, or the path of a body's TOML file (default: all planets)"
+    )
     parser.add_argument("--night", metavar="DATE", help="evening date at the site (default: tonight)")
     common.add_instruments(parser)
     common.add_where(parser)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate record`."""
-    parser.add_argument("body", metavar="BODY", help="what to record")
+    parser.add_argument("body", metavar="BODY", help="a name, or the path of a body's TOML file")
     common.add_instruments(parser, several=False)
     common.add_when_where(parser)
     common.add_air(parser)

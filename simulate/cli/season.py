@@ -2,7 +2,7 @@
 
 Writes a chart, a strip of pictures at one scale and a calendar file of the events; several bodies and
 several --instrument options make every pairing. BODY is mercury, venus, mars, jupiter, saturn, uranus,
-neptune or moon.
+neptune, moon, a satellite, or the path of a body's TOML file.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate season`."""
-    parser.add_argument("bodies", metavar="BODY", nargs="+", help="what to look at")
+    parser.add_argument("bodies", metavar="BODY", nargs="+", help="a name, or the path of a body's TOML file")
     parser.add_argument("--from", dest="start", metavar="DATE", help="first date, or a month or year (default: today)")
     parser.add_argument(
         "--until", metavar="DATE", help="last date, or a month or year to its end (default: a year later)"

@@ -1,8 +1,13 @@
 """Compute the picture that each setup should record: a sheet and a FITS file for each pairing.
 
-BODY is mercury, venus, mars, jupiter, saturn, uranus, neptune, moon or star (a point of
-magnitude 0: the star test). Several bodies and several --instrument options make every pairing,
-and one montage of all at a common angular scale.
+BODY is mercury, venus, mars, jupiter, saturn, uranus, neptune, moon, a satellite, star (a point of
+magnitude 0: the star test), or the path of a body's TOML file. Several bodies and several --instrument
+options make every pairing, and one montage of all at a common angular scale.
+
+A map of your own (--map) is a picture of the whole globe, twice as wide as high, in PNG, TIFF or FITS. The
+TOML file beside it gives central_meridian_deg (of its middle), longitude ("west" or "east"), latitude
+("planetographic" or "planetocentric"), wavelengths_nm (one a colour), and may give picture, gamma
+("linear", "srgb" or an exponent), top and right; the README shows one.
 """
 
 from __future__ import annotations
@@ -25,7 +30,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate view`."""
-    parser.add_argument("bodies", metavar="BODY", nargs="+", help="what to look at")
+    parser.add_argument("bodies", metavar="BODY", nargs="+", help="a name, or the path of a body's TOML file")
     common.add_instruments(parser)
     common.add_when_where(parser)
     common.add_air(parser)

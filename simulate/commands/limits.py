@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -139,7 +140,7 @@ def _scaled(instrument: Instrument, aperture_mm: float, focal_mm: float, amplifi
 
 
 def limits(
-    body: str | Body,
+    body: str | Path | Body,
     instruments: str | Instrument | Sequence[str | Instrument] = "newtonian-150",
     time: str | Time | None = None,
     site: str | Site | EarthLocation | None = None,
@@ -152,8 +153,8 @@ def limits(
 
     Parameters
     ----------
-    body : str or Body
-        "mercury" ... "neptune".
+    body : str, Path or Body
+        Name of a shipped one, path of a TOML file, or a `Body` of which something is judged.
     instruments : str, Instrument or a sequence of them
         The user's; the first one's camera, obstruction and errors make the families.
     time : str or Time

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -91,7 +92,7 @@ class PlanOptions:
 
 
 def plan(
-    body: str | Body,
+    body: str | Path | Body,
     night: str,
     site: str | Site | EarthLocation,
     instrument: str | Instrument,
@@ -103,8 +104,8 @@ def plan(
 
     Parameters
     ----------
-    body : str or Body
-        A planet or "moon".
+    body : str, Path or Body
+        Name of a shipped one, path of a TOML file, or a `Body`; no star.
     night : str
         Date of the evening at the site, YYYY-MM-DD.
     site : str, Site or EarthLocation

@@ -186,7 +186,7 @@ class Plan:
 
 
 def plan_recording(
-    body: str | Body,
+    body: str | Path | Body,
     instrument: str | Instrument,
     time: str | Time,
     site: str | Site | EarthLocation | None = None,
@@ -210,7 +210,7 @@ def plan_recording(
     Raises
     ------
     InputError
-        For anything that cannot be used, for the Sun and for satellites, and for a body below the horizon.
+        For anything that cannot be used, for the Sun, a body below the horizon and a hidden satellite.
     """
     asked = options or RecordOptions()
     known = choose_subject(body)

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -150,7 +151,7 @@ class SeasonOptions:
 
 
 def season(
-    body: str | Body,
+    body: str | Path | Body,
     start: str | Time,
     end: str | Time,
     instrument: str | Instrument,
@@ -164,8 +165,8 @@ def season(
 
     Parameters
     ----------
-    body : str or Body
-        A planet or "moon".
+    body : str, Path or Body
+        Name of a shipped one, path of a TOML file, or a `Body`; no star.
     start, end : str or Time
         First and last date.
     instrument : str or Instrument

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -64,7 +65,7 @@ FloatArray = npt.NDArray[np.floating]
 
 
 def view(
-    body: str | Body,
+    body: str | Path | Body,
     instrument: str | Instrument,
     time: str | Time,
     site: str | Site | EarthLocation | None = None,
@@ -78,8 +79,8 @@ def view(
 
     Parameters
     ----------
-    body : str or Body
-        "mercury" ... "neptune", "moon" or "star".
+    body : str, Path or Body
+        Name of a shipped one, path of a TOML file, or a `Body`.
     instrument : str or Instrument
         Name of a shipped one, path of a TOML file, or an `Instrument`.
     time : str or Time
@@ -98,7 +99,13 @@ def view(
     Raises
     ------
     InputError
-        For anything that cannot be used, and for a body below the horizon.
+        For anything that cannot be used, for a body below the horizon (`BelowHorizonError`) and for a
+        satellite before, behind or in the shadow of its planet (`HiddenError`).
+
+    Warns
+    -----
+    AloneWarning
+        For a satellite: the planet's light beside it is left out.
     """
     asked = options or ViewOptions()
     known = choose_subject(body)

@@ -37,6 +37,10 @@ to its disadvantage."""
 
 LEAST_CELLS = 40
 
+MOST_COARSE_CELLS = 2000
+"""Coarse cells along the side of a canvas: about a body far smaller than the blur they are wider than a
+`BODY_CELLS`-th of it, and a disc of a twentieth of the blur still has a dozen of them."""
+
 
 @dataclass(frozen=True)
 class JudgingCanvas:
@@ -127,8 +131,8 @@ def judging_canvas(
     stack_step_arcsec : float
         Cell of the stack, which carries nothing finer than two cells; 0 for none.
     """
-    coarse = body_width_arcsec / BODY_CELLS
     wanted = max(body_width_arcsec / WIDEST_DISC_SHARE, body_width_arcsec + 8 * blur_arcsec)
+    coarse = max(body_width_arcsec / BODY_CELLS, wanted / MOST_COARSE_CELLS)
     coarse_cells = smooth_multiple(wanted / coarse, 16)
     side = coarse_cells * coarse
     highest = passband(setting, side)
