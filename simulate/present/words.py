@@ -421,7 +421,7 @@ def _choices(view: View) -> list[str]:
     parts = []
     if given.get("map"):
         parts.append(f"the face is a map of your own, {given['map']}")
-        unplaced = sorted(placeless_features(view.subject))
+        unplaced = unplaced_on_map(view)
         parts += [f"not judged on your map: {', '.join(unplaced)}"] if unplaced else []
     elif shown:
         parts.append(f"the face: {shown}")
@@ -472,9 +472,18 @@ def summary(view: View, *, width: int = 80, plain: bool = False) -> str:
     return ascii_text(text) if plain else text
 
 
+def unplaced_on_map(view: View) -> tuple[str, ...]:
+    """Return what is not judged because it drifts, so that nobody knows its place on the user's own map."""
+    return tuple(sorted(placeless_features(view.subject))) if view.inputs.get("map") else ()
+
+
 def _verdict_text(view: View, width: int) -> Sequence[str]:
     lines: list[str] = []
-    for verdict, names in verdict_lines(view).items():
+    rows = dict(verdict_lines(view))
+    unplaced = unplaced_on_map(view)
+    if unplaced:
+        rows["not judged"] = [f"on your map: {', '.join(unplaced)}"]
+    for verdict, names in rows.items():
         lines += textwrap.wrap("; ".join(names), width, initial_indent=f"  {verdict:<13}", subsequent_indent=" " * 15)
     return ["", "What can be seen", *lines] if lines else []
 

@@ -7,19 +7,24 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_record import plan_of
 
 import simulate
 from simulate.bodies import load_body
-from simulate.commands.record import make_frames, record
+from simulate.commands.record import Plan, RecordOptions, make_frames, plan_recording, record
 from simulate.commands.season import SeasonOptions
 from simulate.light.look import ViewOptions
 from simulate.present.words import summary
 from simulate.scene import SceneOptions
+from simulate.stack import ExposureWishes
 
 WHEN = "2027-02-19T12:00"
 LARGE = replace(load_body("mars"), equatorial_radius_km=2 * 3396.19, polar_radius_km=2 * 3376.20)
 """Mars with doubled radii: twice as large on the sky at the same distance, nothing else."""
+
+
+def plan_of(body, frames=24) -> Plan:
+    wishes = ExposureWishes(frames=frames, exposure_s=0.004, frames_per_second=100)
+    return plan_recording(body, "refractor-60", WHEN, options=RecordOptions(ViewOptions(wishes)), seed=5)
 
 
 def lit_area(scene) -> float:
@@ -61,8 +66,8 @@ def test_what_is_told_is_of_the_body_that_was_given() -> None:
     large, shipped = (simulate.view(body, "refractor-60", WHEN, options=options) for body in (LARGE, "mars"))
     size = large.apparition.equatorial_diameter_arcsec
     assert size == pytest.approx(2 * shipped.apparition.equatorial_diameter_arcsec, rel=1e-6)
-    assert f"{size:.1f} arcsec" in summary(large)
-    assert f"{size:.1f} arcsec" not in summary(shipped)
+    assert f"{size:.1f}″" in summary(large)
+    assert f"{size:.1f}″" not in summary(shipped)
     assert pickle.loads(pickle.dumps(large)).subject == LARGE
 
 

@@ -11,7 +11,7 @@ from astropy.io import fits
 
 import simulate
 from simulate.bodies import load_body, load_user_map
-from simulate.bodies.features import placeless_features
+from simulate.bodies.features import IN_THE_MAP_KINDS, placeless_features
 from simulate.bodies.surface import surface_map
 from simulate.errors import InputError
 from simulate.light.look import ViewOptions
@@ -24,11 +24,15 @@ ROWS = 360
 
 def exported(name: str, folder: Path) -> Path:
     """The shipped face as a user's picture: an independent way from nodes to pixels."""
-    surface = surface_map(load_body(name))
+    body = load_body(name)
+    # caps and clouds are laid upon a map by the season, and what lies beneath them is what a map shows
+    laid = frozenset(str(f["name"]) for f in body.features if f["kind"] not in IN_THE_MAP_KINDS)
+    surface = surface_map(body, without=laid, red_spot_longitude_deg=60.0 if name == "jupiter" else None)
     latitude = 90.0 - (np.arange(ROWS) + 0.5) * 180.0 / ROWS
     longitude = (np.arange(2 * ROWS) + 0.5) * 180.0 / ROWS
     planes = surface.sample(latitude[:, None], longitude[None, :])
-    fits.PrimaryHDU(planes).writeto(folder / "mine.fits")
+    # the first row of a FITS picture is its lowest (FITS standard 4.0, section 8)
+    fits.PrimaryHDU(planes[:, ::-1]).writeto(folder / "mine.fits")
     waves = ", ".join(f"{wave:g}" for wave in surface.wavelengths_nm)
     (folder / "mine.toml").write_text(
         f'picture = "mine.fits"\nbody = "{name}"\ncentral_meridian_deg = 180\nlongitude = "east"\n'
@@ -49,15 +53,16 @@ def test_the_project_s_own_maps_serve(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "instrument", "time"),
+    ("name", "instrument", "time", "share"),
     [
-        ("jupiter", "newtonian-150", "2027-02-10T12:00"),
-        ("mars", "newtonian-150", "2027-02-19T12:00"),
-        ("saturn", "newtonian-150", "2032-12-20T00:00"),
-        ("uranus", "newtonian-250", "2027-11-25T00:00"),
+        ("jupiter", "newtonian-150", "2027-02-10T12:00", 0.3),
+        ("mars", "newtonian-150", "2027-02-19T12:00", 0.3),
+        ("saturn", "newtonian-150", "2032-12-20T00:00", 0.3),
+        # about a pole there is ground on one side only, from which what is taken out is filled
+        ("uranus", "newtonian-250", "2027-11-25T00:00", 0.6),
     ],
 )
-def test_verdicts_on_a_map_of_one_s_own(name: str, instrument: str, time: str, tmp_path: Path) -> None:
+def test_verdicts_on_a_map_of_one_s_own(name: str, instrument: str, time: str, share: float, tmp_path: Path) -> None:
     body = load_body(name)
     own = load_user_map(exported(name, tmp_path), body)
     plain = ViewOptions(scene=SceneOptions(red_spot_longitude_deg=None if name != "jupiter" else 60.0))
@@ -69,11 +74,11 @@ def test_verdicts_on_a_map_of_one_s_own(name: str, instrument: str, time: str, t
     assert told
     assert not any(word in line for line in told for word in drifting)
     for key in told.keys() & expected.keys():
-        assert told[key].contrast == pytest.approx(expected[key].contrast, rel=0.3, abs=0.02), key
+        assert told[key].contrast == pytest.approx(expected[key].contrast, rel=share, abs=0.02), key
     if drifting:
-        assert "not judged on your map" in summary(view)
+        assert "not judged   on your map: " in summary(view)
 
 
 def test_a_map_of_another_body_is_refused() -> None:
-    with pytest.raises(InputError, match="it would be laid upon mars"):
+    with pytest.raises(InputError, match="it is laid upon mars"):
         load_user_map(REFERENCE_MAPS / "saturn.toml", load_body("mars"))
