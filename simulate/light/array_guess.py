@@ -76,9 +76,11 @@ def with_array_guessed(recording: RawRecording, body: Body | None) -> RawRecordi
     chances = pattern_probabilities(recording, body)
     best = max(chances, key=lambda pattern: chances[pattern])
     stored = turned_pattern(best, recording.shape[0]) if recording.top_down else best
+    # the spread of cameras is not known so well that more could be said
+    sure = "more than 99 %" if chances[best] > 0.99 else f"{100 * chances[best]:.0f} %"
     note(
         f"{recording.path}: the frames look like raw ones of a colour camera: taken for {stored} with a probability of "
-        f"{100 * chances[best]:.0f} %; --filter-array tells it",
+        f"{sure}; --filter-array tells it",
         RecordingWarning,
         stacklevel=2,
     )

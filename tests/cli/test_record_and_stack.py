@@ -161,6 +161,17 @@ class TestNothingIsLost:
             call(stack, short, "--output", str(tmp_path))
         assert Path(long).read_bytes() == before
 
+    def test_no_picture_among_frames(self, tmp_path, capsys):
+        for number, frame in enumerate(discs()):
+            Image.fromarray(frame).save(tmp_path / f"{number}.png")
+        before = sorted(tmp_path.iterdir())
+        with pytest.raises(InputError, match="one more frame"):
+            call(stack, str(tmp_path), "--output", str(tmp_path))
+        assert sorted(tmp_path.iterdir()) == before
+        with pytest.raises(InputError, match="give --body, --pixel-scale, --rate, --time, --up"):
+            call(stack, str(tmp_path), "--derotate", "--output", str(tmp_path / "new"))
+        assert call(stack, str(tmp_path), "--output", str(tmp_path / "new")) == 0
+
     def test_a_stack_is_made_anew(self, tmp_path, capsys):
         short = write(tmp_path / "m.fits", discs())
         for _ in range(2):
