@@ -233,13 +233,13 @@ def read_patch(feature: Section, conditions: Conditions, longitude_deg: float | 
         width = required(feature, "width_deg") * math.cos(math.radians(latitude))
         height = required(feature, "height_deg")
     return Patch(
-        latitude,
-        required(feature, "longitude_deg") if longitude_deg is None else longitude_deg,
-        width,
-        height,
-        required(feature, "edge_deg"),
-        feature.get("tilt_deg", 0.0),
-        feature.get("shape", "ellipse"),
+        latitude_deg=latitude,
+        longitude_deg=required(feature, "longitude_deg") if longitude_deg is None else longitude_deg,
+        width_deg=width,
+        height_deg=height,
+        edge_deg=required(feature, "edge_deg"),
+        tilt_deg=feature.get("tilt_deg", 0.0),
+        shape=feature.get("shape", "ellipse"),
         round="width_km" in feature,
     )
 

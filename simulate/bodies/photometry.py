@@ -126,14 +126,14 @@ def visual_magnitude(
         Outside the range of the formula.
     """
     view = _View(
-        ring_opening_deg,
-        ring_opening_sun_deg,
-        sub_observer_longitude_west_deg,
-        sub_solar_longitude_west_deg,
-        solar_ecliptic_longitude_deg,
-        sub_observer_latitude_graphic_deg,
-        sub_solar_latitude_graphic_deg,
-        year,
+        ring_opening_deg=ring_opening_deg,
+        ring_opening_sun_deg=ring_opening_sun_deg,
+        sub_observer_longitude_west_deg=sub_observer_longitude_west_deg,
+        sub_solar_longitude_west_deg=sub_solar_longitude_west_deg,
+        solar_ecliptic_longitude_deg=solar_ecliptic_longitude_deg,
+        sub_observer_latitude_graphic_deg=sub_observer_latitude_graphic_deg,
+        sub_solar_latitude_graphic_deg=sub_solar_latitude_graphic_deg,
+        year=year,
     )
     section = body.section("magnitude")
     if body.self_luminous:

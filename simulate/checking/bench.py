@@ -304,7 +304,18 @@ def fitted_to(bench: Bench, picture: UserPicture, plane: int, found: Found, pose
             fit = settled_on(fit, theory)
     changed = theory.changed(fit.amounts)
     measured = measure_transfer(fit, changed)
-    return Fitted(picture, plane, found, changed, fit, measured, linearised(fit, changed), theory, face, limb)
+    return Fitted(
+        picture=picture,
+        plane=plane,
+        found=found,
+        theory=changed,
+        fit=fit,
+        measured=measured,
+        jacobian=linearised(fit, changed),
+        unchanged=theory,
+        face=face,
+        limb=limb,
+    )
 
 
 def linearised(fit: Fit, theory: Theory) -> FloatArray:
@@ -333,7 +344,17 @@ def _light_chain(instrument: Instrument, sky: Sky, seen: Apparition, grid: Grid,
     """Return a chain that holds what the light suffers but for all blur."""
     off = frozenset({"diffraction", "seeing", "dispersion", "tracking", "pixel"})
     window = SensorGrid(8, 8, grid.step_arcsec)
-    return make_chain(Setting(instrument, sky, Aim.of(seen), Grid(2, 2, grid.step_arcsec), window, bins, off))
+    return make_chain(
+        Setting(
+            instrument=instrument,
+            sky=sky,
+            aim=Aim.of(seen),
+            grid=Grid(2, 2, grid.step_arcsec),
+            sensor=window,
+            bins=bins,
+            without=off,
+        )
+    )
 
 
 def light_planes(chain: Chain, scene: Scene) -> npt.NDArray[np.float32]:

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 import numpy as np
+import numpy.typing as npt
 
 from simulate.air import Sky
 from simulate.bodies import Body
 from simulate.checking.bench import Bench, Fitted, fitted_to, half_of
 from simulate.checking.budget import budget_of
+from simulate.checking.dots import Dot, MoonWidth
 from simulate.checking.face import face_trust
-from simulate.checking.faults import verdict_of
+from simulate.checking.faults import Fault, verdict_of
 from simulate.checking.finding import find_planet
 from simulate.checking.findings import (
     clock_of,
@@ -29,6 +31,8 @@ from simulate.checking.findings import (
 )
 from simulate.checking.fitting import Fit
 from simulate.checking.measures import (
+    ChannelShift,
+    Levels,
     Measurement,
     aperture_of,
     effective_aperture,
@@ -37,7 +41,7 @@ from simulate.checking.measures import (
 )
 from simulate.checking.points import Beside, moons_first, points_of
 from simulate.checking.reading import UserPicture, read_picture
-from simulate.checking.results import Budget, Check, OtherTime
+from simulate.checking.results import Budget, Check, FeatureContrast, MoonsTime, OtherTime, Reading
 from simulate.checking.times import other_time, refuse_other_body, refuse_other_time, shows_a_face
 from simulate.errors import InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time, utc_text
@@ -212,10 +216,20 @@ def _seen_then(bench: Bench, options: CheckOptions) -> tuple[Apparition, bool]:
         return seen, False
     if options.compared_site is not None:
         refuse_below_horizon(bench.body, seen)
-    names = ("site", "altitude_deg", "apparent_altitude_deg", "azimuth_deg", "airmass", "parallactic_angle_deg")
-    sky = ("sun_altitude_deg", "moon_altitude_deg", "moon_separation_deg", "moon_phase_angle_deg")
-    as_high: dict[str, Any] = {name: getattr(here, name) for name in (*names, *sky)}
-    return replace(apparition(bench.body, time, ephemeris=here.ephemeris), **as_high), True
+    as_high = replace(
+        apparition(bench.body, time, ephemeris=here.ephemeris),
+        site=here.site,
+        altitude_deg=here.altitude_deg,
+        apparent_altitude_deg=here.apparent_altitude_deg,
+        azimuth_deg=here.azimuth_deg,
+        airmass=here.airmass,
+        parallactic_angle_deg=here.parallactic_angle_deg,
+        sun_altitude_deg=here.sun_altitude_deg,
+        moon_altitude_deg=here.moon_altitude_deg,
+        moon_separation_deg=here.moon_separation_deg,
+        moon_phase_angle_deg=here.moon_phase_angle_deg,
+    )
+    return as_high, True
 
 
 @dataclass(frozen=True, eq=False)
@@ -314,7 +328,18 @@ def _judged(settled: _Settled, options: CheckOptions, seed: int) -> Check:
     return result
 
 
-def _place(settled: _Settled, options: CheckOptions) -> dict[str, Any]:
+class _Place(TypedDict):
+    """What the place of the picture on the sky tells, as fields of `Check`."""
+
+    pixel_scale: Measurement
+    focal_length: Measurement
+    angle: Measurement | None
+    mirrored: bool | None
+    clock: Measurement | None
+    mark_error_deg: float
+
+
+def _place(settled: _Settled, options: CheckOptions) -> _Place:
     """Scale, focal length, angle, mirror and clock."""
     bench, fitted, fit = settled.bench, settled.fitted, settled.fitted.fit
     value, left = fit.pose.scale_arcsec, max(1.0 - fit.explained, 0.0)
@@ -344,7 +369,19 @@ def _place(settled: _Settled, options: CheckOptions) -> dict[str, Any]:
     }
 
 
-def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float) -> dict[str, Any]:
+class _Quality(TypedDict):
+    """How good the picture is, as fields of `Check`."""
+
+    aperture: Measurement
+    shifts: tuple[ChannelShift, ...]
+    levels: Levels
+    overshoot: Measurement
+    faults: tuple[Fault, ...]
+    verdict: str
+    lookalikes: tuple[tuple[str, npt.NDArray[np.float32]], ...]
+
+
+def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float) -> _Quality:
     """Sharpness, shifts, levels, the limb and the faults."""
     picture, found = fitted.picture, fitted.found
     aperture = effective_aperture(fitted.measured, bench.wavelength_nm, fitted.fit.pose.scale_arcsec)
@@ -366,11 +403,26 @@ def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float)
     }
 
 
-def _details(settled: _Settled, response: Any, result: Check) -> dict[str, Any]:
+class _Details(TypedDict, total=False):
+    """What shows on the disc and beside it, as fields of `Check`."""
+
+    moons: tuple[MoonWidth, ...]
+    dots: tuple[Dot, ...]
+    moons_time: MoonsTime | None
+    moons_found: tuple[str, ...]
+    features: tuple[FeatureContrast, ...]
+    readings: tuple[Reading, ...]
+    clock: Measurement | None
+    unmeasured: str
+    other_time: OtherTime | None
+    at_odds: bool
+
+
+def _details(settled: _Settled, response: Any, result: Check) -> _Details:
     """Moons and dots; then another time or, if none is better, features and what can be measured."""
     bench, fitted = settled.bench, settled.fitted
     points = points_of(bench, fitted, settled.beside)
-    found: dict[str, Any] = {
+    found: _Details = {
         "moons": points.moons,
         "dots": points.dots,
         "moons_time": points.time,

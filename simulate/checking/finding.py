@@ -138,7 +138,17 @@ def find_planet(plane: FloatArray, name: str = "the picture") -> Found:
     around: Any = ndimage.label(smooth > low)[0]  # type: ignore[index]
     outline = float(np.count_nonzero(around == np.bincount(around[mask]).argmax()))
     row, column = float((rows * weight).sum() / total), float((columns * weight).sum() / total)
-    return Found(row, column, area, mask, sky, disc, noise, edge_of(plane, mask, sky, disc), outline)
+    return Found(
+        row=row,
+        column=column,
+        area_px=area,
+        mask=mask,
+        sky=sky,
+        disc=disc,
+        noise=noise,
+        edge=edge_of(plane, mask, sky, disc),
+        outline_px=outline,
+    )
 
 
 def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: float) -> Edge:

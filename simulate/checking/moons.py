@@ -204,17 +204,17 @@ def match_moons(dots: Pasted, places: MoonPlaces) -> MoonsAnswer | None:
     told = np.abs(places.offset_s) <= spread
     whole = float(by_time.sum())
     return MoonsAnswer(
-        offset,
-        error_s,
-        float(by_time[near].sum()) / whole,
-        float(by_time[told].sum()) / whole,
-        pose,
-        scale_error,
-        angle_error,
-        sides[int(best.mirrored)] / sum(sides),
-        names,
-        missing,
-        rms,
+        offset_s=offset,
+        error_s=error_s,
+        probability=float(by_time[near].sum()) / whole,
+        probability_as_told=float(by_time[told].sum()) / whole,
+        pose=pose,
+        scale_error=scale_error,
+        angle_error_deg=angle_error,
+        mirror_probability=sides[int(best.mirrored)] / sum(sides),
+        names=names,
+        missing=missing,
+        rms_arcsec=rms,
     )
 
 

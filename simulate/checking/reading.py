@@ -121,4 +121,12 @@ def _judged(place: Path, pixels: Pixels) -> UserPicture:
         levels = levels[:1]
     distinct = distinct or int(np.unique(levels).size)
     turned = np.ascontiguousarray(levels[:, ::-1])  # the bottom row first
-    return UserPicture(turned, bits, distinct, clipped, pixels.kind, tuple(remarks), place.name)
+    return UserPicture(
+        levels=turned,
+        bits=bits,
+        distinct=distinct,
+        clipped=clipped,
+        kind=pixels.kind,
+        notes=tuple(remarks),
+        name=place.name,
+    )

@@ -280,7 +280,7 @@ def labelled_picture(result: Check) -> Board:
             board.text(x + 10, y + 22, f"shadow of {moon.name.capitalize()}", 12, ACCENT)
     for dot in result.dots:
         x, y = (dot.column + 0.5) * zoom / factor, (rows - (dot.row + 0.5) / factor) * zoom
-        board.oval(x, y, 8.0, 8.0, 0.0, None, QUIET)
+        board.oval(x, y, 8.0, 8.0, turn_deg=0.0, fill=None, edge=QUIET)
         board.text(x + 12, y + 4, "noise or a hot pixel?" if dot.narrow else "a star, or noise?", 13, QUIET)
     scale_bar(board, 16, board.height - 18, pose.scale_arcsec / zoom)
     by_moons = result.moons_time is not None and result.moons_time.matched_as_told >= 2

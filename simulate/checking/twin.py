@@ -217,7 +217,17 @@ def make_twin(
     if abs(depth) > max(CLEAR * error, LEAST_DEPTH):
         artefact = bool(math.copysign(1.0, depth) * twin_depth > SHARE_OF_ARTEFACT * abs(depth))
     twin = clean + _grain(fit, seed)
-    return Twin(feature, artefact, depth, error, twin_depth, fit.linear, twin, fit.pose_here, profile)
+    return Twin(
+        feature=feature,
+        artefact=artefact,
+        depth=depth,
+        depth_error=error,
+        twin_depth=twin_depth,
+        picture=fit.linear,
+        twin=twin,
+        pose=fit.pose_here,
+        profile=profile,
+    )
 
 
 def _noise(fit: Fit) -> float:

@@ -78,9 +78,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _options(arguments: argparse.Namespace) -> CheckOptions:
     from simulate.checking.check import CheckOptions
-    from simulate.scene import SceneOptions
 
-    scene = SceneOptions(**common.read_face(arguments))
+    scene = common.read_face(arguments)
     return CheckOptions(
         arguments.twin,
         arguments.enlarged,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from simulate.bodies import Body
     from simulate.geometry import Site
     from simulate.instruments import Instrument
+    from simulate.scene import SceneOptions
     from simulate.stack import ExposureWishes
     from simulate.values.practice import Practice
 
@@ -223,15 +224,19 @@ def read_gain(arguments: argparse.Namespace) -> float | None:
     return read_number(arguments, "gain", "electron / adu")
 
 
-def read_face(arguments: argparse.Namespace) -> dict[str, Any]:
-    """Return what the options of `add_face` say, as fields of `SceneOptions`."""
+def read_face(arguments: argparse.Namespace) -> SceneOptions:
+    """Return how the body looks by the options of `add_face`."""
+    from dataclasses import replace
+
+    from simulate.scene import SceneOptions
     from simulate.values.checks import to_float
 
-    face: dict[str, Any] = {}
-    if arguments.red_spot is not None:
-        face["red_spot_longitude_deg"] = to_float("--red-spot", arguments.red_spot, "", -360.0, 720.0)
-    if hasattr(arguments, "dust"):
-        face["dust"] = to_float("--dust", arguments.dust, "", 0.0, 1.0)
+    spot, dust = arguments.red_spot, getattr(arguments, "dust", None)
+    face = SceneOptions()
+    if spot is not None:
+        face = replace(face, red_spot_longitude_deg=to_float("--red-spot", spot, "", -360.0, 720.0))
+    if dust is not None:
+        face = replace(face, dust=to_float("--dust", dust, "", 0.0, 1.0))
     return face
 
 

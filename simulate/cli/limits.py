@@ -74,7 +74,6 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _options(arguments: argparse.Namespace) -> LimitsOptions:
     from simulate.commands.limits import APERTURES_MM, LimitsOptions
-    from simulate.scene import SceneOptions
     from simulate.values.checks import to_float
     from simulate.values.practice import practice_of
 
@@ -84,7 +83,7 @@ def _options(arguments: argparse.Namespace) -> LimitsOptions:
         practice = practice_of(practice or "practised", floor=floor)
     return LimitsOptions(
         apertures_mm=APERTURES_MM if arguments.apertures is None else _apertures(arguments.apertures),
-        scene=SceneOptions(**common.read_face(arguments)),
+        scene=common.read_face(arguments),
         feature=arguments.feature,
         practice=practice,
     )

@@ -86,9 +86,8 @@ def tonight(site: Site) -> str:
 def _options(arguments: argparse.Namespace) -> PlanOptions:
     from simulate.commands.plan import PlanOptions
     from simulate.light.look import ViewOptions
-    from simulate.scene import SceneOptions
 
-    scene = SceneOptions(**common.read_face(arguments))
+    scene = common.read_face(arguments)
     practice = common.read_practice(arguments)
     view = ViewOptions(common.read_wishes(arguments), common.read_gain(arguments), scene, practice=practice)
     far = common.read_number(arguments, "station-range", "km", 100.0, 10000.0)

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from simulate.cli import common
 from simulate.errors import InputError, kept_warnings
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from simulate.commands.record import Plan, Progress, Recorded, RecordOptions
 
 
@@ -117,11 +119,12 @@ def _plans(arguments: argparse.Namespace) -> dict[str, Plan]:
 
 
 def _options(arguments: argparse.Namespace) -> RecordOptions:
+    from dataclasses import replace
+
     from simulate.commands.record import RecordOptions
     from simulate.light.look import ViewOptions
-    from simulate.scene import SceneOptions
 
-    scene = SceneOptions(without=frozenset(arguments.without or ()), **common.read_face(arguments))
+    scene = replace(common.read_face(arguments), without=frozenset(arguments.without or ()))
     drift = common.read_number(arguments, "drift", "arcsec", -3600.0, 3600.0) or 0.0
     field = common.read_number(arguments, "field", "arcsec")
     practice = common.read_practice(arguments)
@@ -148,7 +151,17 @@ def _record(plan: Plan, folder: Path, name: str, arguments: argparse.Namespace) 
         )
 
 
-def _work(arguments: argparse.Namespace) -> dict[str, Any]:
+class _Work(TypedDict):
+    """How to work and what to write."""
+
+    formats: Sequence[str]
+    resume: bool
+    processes: int
+    scheduler: str | None
+    fill: bool
+
+
+def _work(arguments: argparse.Namespace) -> _Work:
     """Return what says how to work and what to write, as `record` and `check_ready` take it."""
     return {
         "formats": ("fits", *(arguments.format or ())),

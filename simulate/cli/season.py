@@ -118,16 +118,23 @@ def _date(option: str, text: str, *, last: bool = False) -> str:
 def _options(arguments: argparse.Namespace) -> SeasonOptions:
     from simulate.commands.season import SeasonOptions
     from simulate.light.look import ViewOptions
-    from simulate.scene import SceneOptions
 
     step = common.read_number(arguments, "step", "day", 0.01, 366.0)
     if not 0 <= arguments.pictures <= 24:
         raise InputError("--pictures", arguments.pictures, "give from 0 to 24")
     if arguments.judged is not None and not 1 <= arguments.judged <= 100:
         raise InputError("--judged", arguments.judged, "give from 1 to 100")
-    view = ViewOptions(scene=SceneOptions(**common.read_face(arguments)), practice=common.read_practice(arguments))
+    view = ViewOptions(scene=common.read_face(arguments), practice=common.read_practice(arguments))
     hour = None if arguments.hour is None else _hour(arguments.hour)
-    return SeasonOptions(step, arguments.judged, arguments.pictures, view, arguments.ephemeris, arguments.moons, hour)
+    return SeasonOptions(
+        step_days=step,
+        judged=arguments.judged,
+        pictures=arguments.pictures,
+        view=view,
+        ephemeris=arguments.ephemeris,
+        moons=arguments.moons,
+        hour_utc=hour,
+    )
 
 
 def _hour(text: str) -> float:

@@ -78,14 +78,15 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _options(arguments: argparse.Namespace) -> ViewOptions:
-    from simulate.light.look import ViewOptions
-    from simulate.scene import SceneOptions
+    from dataclasses import replace
 
-    scene = SceneOptions(
+    from simulate.light.look import ViewOptions
+
+    scene = replace(
+        common.read_face(arguments),
         without=frozenset(arguments.without or ()),
         invented_texture=arguments.texture,
         user_map=_user_map(arguments),
-        **common.read_face(arguments),
     )
     field = common.read_number(arguments, "field", "arcsec")
     practice = common.read_practice(arguments)

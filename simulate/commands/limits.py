@@ -221,13 +221,25 @@ def compose_limits(
         setups["family", 0, rung, 0.0, hand.level].canvas.side_arcsec for rung in (0, len(options.apertures_mm) - 1)
     )
     return Limits(
-        body, set_aside(seen), instruments, options.apertures_mm, tuple(map(tuple, found.ladder)),
-        tuple(found.smallest[0]), tuple(found.smallest[1]), compared, chosen,
-        _budget_of(setups, features, chosen) if chosen else (), _ranked(found.changed, options.thresholds),
-        {level: ladder_pictures(setups, level) for level in DRAWN}, widest, body_width_arcsec(body, seen),
-        options.thresholds, hand, sky,
-        {level: tuple(map(tuple, rows)) for level, rows in found.levels.items()},
-    )  # fmt: skip
+        subject=body,
+        apparition=set_aside(seen),
+        instruments=instruments,
+        apertures_mm=options.apertures_mm,
+        ladder=tuple(map(tuple, found.ladder)),
+        smallest=tuple(found.smallest[0]),
+        smallest_own=tuple(found.smallest[1]),
+        compared=compared,
+        budget_feature=chosen,
+        budget=_budget_of(setups, features, chosen) if chosen else (),
+        improvements=_ranked(found.changed, options.thresholds),
+        pictures={level: ladder_pictures(setups, level) for level in DRAWN},
+        width_arcsec=widest,
+        body_arcsec=body_width_arcsec(body, seen),
+        thresholds=options.thresholds,
+        practice=hand,
+        sky=sky,
+        levels={level: tuple(map(tuple, rows)) for level, rows in found.levels.items()},
+    )
 
 
 def _families(instrument: Instrument, options: LimitsOptions) -> list[list[Instrument]]:
@@ -455,7 +467,7 @@ def _band(judge: _Judge, options: LimitsOptions, place: int, word: Word, middle:
     ends: list[float | None] = []
     for sign in (-1, 1):
         other = limit.scaled((1 + limit.uncertainty) ** sign)
-        rungs = _walked(judge, sizes, place, middle, sign, other, word)
+        rungs = _walked(judge, sizes, place=place, middle=middle, sign=sign, limit=other, word=word)
         ends.append(_crossing(sizes, rungs, place, other, word))
     low, high = ends
     if middle is None:
@@ -492,7 +504,7 @@ def _likely(usual: dict[int, tuple[Judgement, ...]], limit: Thresholds) -> list[
 
 
 def _walked(
-    judge: _Judge, sizes: Sequence[float], place: int, middle: float | None, sign: int, limit: Thresholds, word: Word
+    judge: _Judge, sizes: Sequence[float], *, place: int, middle: float | None, sign: int, limit: Thresholds, word: Word
 ) -> dict[int, tuple[Judgement, ...]]:
     """Walk from a smallest aperture down (-1) or up (1) until the verdict turns; return the rungs met."""
     if middle is None and sign > 0:

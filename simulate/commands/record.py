@@ -227,9 +227,17 @@ def plan_recording(
     east, north = (float(place) for place in sensor.sky_of((sensor.rows - 1) / 2, (sensor.columns - 1) / 2))
     setting = look.chain.setting  # instrument and air as the hand has them
     return Plan(
-        known, setting.instrument, seen, setting.sky, asked, exposure, shape, sensor.pixel_arcsec, seed,
-        (east, north),
-    )  # fmt: skip
+        body=known,
+        instrument=setting.instrument,
+        middle=seen,
+        sky=setting.sky,
+        options=asked,
+        exposure=exposure,
+        shape=shape,
+        pixel_arcsec=sensor.pixel_arcsec,
+        seed=seed,
+        pointing_arcsec=(east, north),
+    )
 
 
 def _refuse_contradictions(options: RecordOptions, seed: int) -> None:
@@ -485,13 +493,13 @@ def make_frames(plan: Plan) -> FrameMaker:
     green = green_channel(plan.instrument)
     reference = max(range(len(pieces)), key=lambda i: (pieces[i].channel == green, pieces[i].wavelength_nm < 600, -i))
     optics = Optics(
-        grid,
-        base,
-        bands,
-        tuple(piece.channel for piece in pieces),
-        reference,
-        tilt_fit(pupil, base),
-        tilt_planes(base),
+        grid=grid,
+        base=base,
+        bands=bands,
+        channels=tuple(piece.channel for piece in pieces),
+        reference=reference,
+        tilt_maps=tilt_fit(pupil, base),
+        tilt_planes=tilt_planes(base),
     )
     coherence = (
         math.inf if still else coherence_time_s(float(fried_parameter_m(plan.sky, 550.0, aim.airmass)), plan.sky.layers)
@@ -526,7 +534,9 @@ def _light_chain(plan: Plan, aim: Aim) -> Chain:
     window = SensorGrid(rows, columns, plan.pixel_arcsec)
     small = Grid(2, 2, plan.pixel_arcsec)
     bins = plan.options.view.bins or seen_bins(plan.instrument.camera)
-    return make_chain(Setting(plan.instrument, plan.sky, aim, small, window, bins, off))
+    return make_chain(
+        Setting(instrument=plan.instrument, sky=plan.sky, aim=aim, grid=small, sensor=window, bins=bins, without=off)
+    )
 
 
 def _colours(plan: Plan, chain: Chain) -> npt.NDArray[np.float64]:

@@ -154,7 +154,8 @@ def body_of(facts: Facts) -> Body | None:
         What is known of the recording.
     """
     name = facts.body.strip().lower()
-    return load_body(name) if name in body_names() and name != "sun" else None
+    known = load_body(name) if name in body_names() else None
+    return None if known is None or known.kind == "sun" else known
 
 
 def _shift_words(shifts: npt.NDArray[np.float64], stack: FrameStack, facts: Facts) -> str:

@@ -133,14 +133,14 @@ def shadow_track(observer: Observer, moon: Sight) -> ShadowTrack:
     sun_distance, wide = length(sun - earth), DANJON * EARTH_RADIUS_KM
     spread = behind / sun_distance
     return ShadowTrack(
-        earth,
-        sun,
-        middle,
-        length(middle),
-        wide - (SUN_RADIUS_KM - wide) * spread,
-        wide + (SUN_RADIUS_KM + wide) * spread,
-        behind,
-        sun_distance,
+        earth_km=earth,
+        sun_km=sun,
+        middle_km=middle,
+        axis_km=length(middle),
+        umbra_km=wide - (SUN_RADIUS_KM - wide) * spread,
+        penumbra_km=wide + (SUN_RADIUS_KM + wide) * spread,
+        moon_distance_km=behind,
+        sun_distance_km=sun_distance,
     )
 
 
@@ -159,15 +159,15 @@ def shadow_seen(look: Look) -> EarthShadow | None:
     arcsec_per_km = ARCSEC_PER_RADIAN / (ASTRONOMICAL_UNIT_KM * float(look.sight.distance_au[0]))
     earth, sun, middle = (look.sky.resolve(vectors)[0] for vectors in (track.earth_km, track.sun_km, track.middle_km))
     return EarthShadow(
-        _vector(earth),
-        _vector(sun),
-        float(middle[0]) * arcsec_per_km,
-        float(middle[1]) * arcsec_per_km,
-        float(track.umbra_km[0]) * arcsec_per_km,
-        float(track.penumbra_km[0]) * arcsec_per_km,
-        float(track.magnitude(track.umbra_km)[0]),
-        penumbral,
-        float(track.sunlit_fraction()[0]),
+        earth_km=_vector(earth),
+        sun_km=_vector(sun),
+        east_arcsec=float(middle[0]) * arcsec_per_km,
+        north_arcsec=float(middle[1]) * arcsec_per_km,
+        umbra_arcsec=float(track.umbra_km[0]) * arcsec_per_km,
+        penumbra_arcsec=float(track.penumbra_km[0]) * arcsec_per_km,
+        umbral_magnitude=float(track.magnitude(track.umbra_km)[0]),
+        penumbral_magnitude=penumbral,
+        sunlit_fraction=float(track.sunlit_fraction()[0]),
     )
 
 

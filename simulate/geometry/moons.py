@@ -127,17 +127,17 @@ class MoonTrack:
         """Return the moon at one instant."""
         shadow = [None if np.isnan(x) else float(x) for x in self.shadow_arcsec[index]]
         return MoonState(
-            self.name,
-            float(self.offset_arcsec[index, 0]),
-            float(self.offset_arcsec[index, 1]),
-            float(self.radius_arcsec[index]),
-            float(self.magnitude[index]),
-            self.state(index),
-            _vector(self.position_km[index]),
-            _vector(self.shadow_position_km[index]),
-            shadow[0],
-            shadow[1],
-            float(self.sunlit_fraction[index]),
+            name=self.name,
+            east_arcsec=float(self.offset_arcsec[index, 0]),
+            north_arcsec=float(self.offset_arcsec[index, 1]),
+            radius_arcsec=float(self.radius_arcsec[index]),
+            magnitude=float(self.magnitude[index]),
+            state=self.state(index),
+            position_km=_vector(self.position_km[index]),
+            shadow_position_km=_vector(self.shadow_position_km[index]),
+            shadow_east_arcsec=shadow[0],
+            shadow_north_arcsec=shadow[1],
+            sunlit_fraction=float(self.sunlit_fraction[index]),
         )
 
 
@@ -231,16 +231,16 @@ class _System:
         flat = seen * (self.distance_km / distance)[:, None]
         miss, _ = self.globe.outline(flat, self.toward)
         return MoonTrack(
-            moon.name,
-            seen,
-            shadow_from,
-            self._arcsec(seen),
-            self._arcsec(shadow),
-            ARCSEC_PER_RADIAN * np.arcsin(moon.disc_radius_km / distance),
-            miss,
-            disc_sun,
-            centre_sun,
-            self._magnitude(moon, seen),
+            name=moon.name,
+            position_km=seen,
+            shadow_position_km=shadow_from,
+            offset_arcsec=self._arcsec(seen),
+            shadow_arcsec=self._arcsec(shadow),
+            radius_arcsec=ARCSEC_PER_RADIAN * np.arcsin(moon.disc_radius_km / distance),
+            miss=miss,
+            sunlit_fraction=disc_sun,
+            centre_sunlit_fraction=centre_sun,
+            magnitude=self._magnitude(moon, seen),
         )
 
     def _seen(self, start: FloatArray, speed: FloatArray) -> FloatArray:

@@ -159,14 +159,14 @@ def _air() -> _Air:
     bending = _REFRACTIVITY * column(density * thinning[layer] * lowest / (EARTH_RADIUS_KM + along))
     middle, width = _CLOUD_KM
     return _Air(
-        height,
-        np.diff(edges),
-        bending,
-        column(density) / overhead,
-        column(_layer(along, _OZONE_KM)),
-        column(np.exp(-along / _HAZE_KM) / _HAZE_KM),
-        column(_layer(along, _DUST_KM)),
-        1.0 / (1.0 + np.exp((middle - height) / width)),
+        height_km=height,
+        thickness_km=np.diff(edges),
+        bending_rad=bending,
+        molecules=column(density) / overhead,
+        ozone=column(_layer(along, _OZONE_KM)),
+        haze=column(np.exp(-along / _HAZE_KM) / _HAZE_KM),
+        dust=column(_layer(along, _DUST_KM)),
+        clear=1.0 / (1.0 + np.exp((middle - height) / width)),
     )
 
 

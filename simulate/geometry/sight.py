@@ -110,7 +110,16 @@ def _sight(observer: Observer, place: FloatArray, velocity: FloatArray) -> Sight
     distance = length(line)
     light = distance * LIGHT_DAY_PER_AU
     sun = near.sun - near.sun_velocity * light[:, None] - place
-    return Sight(line, distance, light, place, velocity, sun, near.sun_velocity, aberrated(observer, line))
+    return Sight(
+        line=line,
+        distance_au=distance,
+        light_days=light,
+        place=place,
+        velocity=velocity,
+        sun=sun,
+        sun_velocity=near.sun_velocity,
+        apparent=aberrated(observer, line),
+    )
 
 
 def _look_at_satellite(body: Body, parent: Body, observer: Observer) -> Sight:

@@ -116,13 +116,13 @@ def tabulate(look: Look) -> ApparitionTable:
     if body.kind == "moon":
         columns["magnitude"] -= 2.5 * np.log10(columns["moon_sunlit_fraction"])
     return ApparitionTable(
-        body.name,
-        frozen_array(observer.days),
-        observer.ephemeris.name,
-        site,
-        MappingProxyType({name: frozen_array(column) for name, column in columns.items()}),
-        look.longitudes(-look.sight.line),
-        look.longitudes(look.towards_sun),
+        body=body.name,
+        days_tt=frozen_array(observer.days),
+        ephemeris=observer.ephemeris.name,
+        site=site,
+        columns=MappingProxyType({name: frozen_array(column) for name, column in columns.items()}),
+        central_meridian_deg=look.longitudes(-look.sight.line),
+        sub_solar_longitude_deg=look.longitudes(look.towards_sun),
     )
 
 

@@ -320,7 +320,9 @@ def _first_picture(file: BinaryIO, field: str, path: Path, name: str | None) -> 
     if unit.compressed:
         if unit.end > length:
             raise InputError(field, str(path), "the file is cut off")
-        return FitsPicture(axes, header, axes[0], file, 0, "", _tiles(file, index))
+        return FitsPicture(
+            axes=axes, header=header, whole=axes[0], _file=file, _offset=0, _kind="", _tiles=_tiles(file, index)
+        )
     one = abs(unit.bits) // 8 * math.prod(axes[1:])
     whole = min(axes[0], max(0, length - unit.offset) // one)
     return FitsPicture(axes, header, whole, file, unit.offset, _KINDS[unit.bits])

@@ -65,7 +65,16 @@ from simulate.values.spectrum import SpectralBins
 FloatArray = npt.NDArray[np.floating]
 Spectrum = npt.NDArray[np.complexfloating]
 
-ANY_EXPOSURE = Exposure(0.010, 1.0, 0.0, 0.0, 1, 1, 0.010, 100.0)
+ANY_EXPOSURE = Exposure(
+    exposure_s=0.010,
+    gain_e_per_dn=1.0,
+    peak_electrons=0.0,
+    peak_fraction=0.0,
+    frames=1,
+    kept=1,
+    seconds=0.010,
+    frames_per_second=100.0,
+)
 """Stands for an exposure that is not chosen yet: how fine the stack's cells are does not depend on it."""
 
 MANY_FRAMES = 1000
@@ -632,7 +641,14 @@ def make_bench(setup: Setup, exposure: Exposure | None = None) -> Bench:
     sensor_grid = SensorGrid(count, count, pixel, turn, tool.mount.mirrored)
     seconds = (exposure.exposure_s if exposure else setup.wishes.exposure_s) or 0.010
     setting = Setting(
-        tool, setup.sky, setup.aim, canvas.grid, sensor_grid, subject.bins, setup.without, exposure_s=seconds
+        instrument=tool,
+        sky=setup.sky,
+        aim=setup.aim,
+        grid=canvas.grid,
+        sensor=sensor_grid,
+        bins=subject.bins,
+        without=setup.without,
+        exposure_s=seconds,
     )
     waves = body_waves(subject, canvas)
     if exposure is None:
@@ -731,9 +747,15 @@ def _laid(setup: Setup, exposure: Exposure) -> Recording:
 def _canvas_of(setup: Setup, recording: Recording) -> JudgingCanvas:
     tool, seen = setup.instrument, setup.seen
     nominal = Setting(
-        tool, setup.sky, setup.aim, Grid(2, 2, 1.0), SensorGrid(2, 2, recording.pixel_arcsec),
-        setup.subject.bins, setup.without, exposure_s=setup.wishes.exposure_s or 0.010,
-    )  # fmt: skip
+        instrument=tool,
+        sky=setup.sky,
+        aim=setup.aim,
+        grid=Grid(2, 2, 1.0),
+        sensor=SensorGrid(2, 2, recording.pixel_arcsec),
+        bins=setup.subject.bins,
+        without=setup.without,
+        exposure_s=setup.wishes.exposure_s or 0.010,
+    )
     blur = math.hypot(finest_arcsec(tool.telescope.aperture_mm), setup.sky.turbulence_arcsec(setup.aim.airmass))
     # frames on the camera's own pixels are judged as they are shown, enlarged without steps
     step = 0.0 if "pixel" in setup.without or recording.on_own_pixels else recording.step_arcsec

@@ -121,12 +121,12 @@ def read_feature(section: Section) -> JudgedFeature:
     more = (choose(f"{where}: unknowns", extra, ("size", "stretch", "blur")),) if extra else ()
     known = UNKNOWN_OF_DISCS if kind == "detail" else ALWAYS_UNKNOWN
     return JudgedFeature(
-        name,
-        cast("Kind", kind),
-        without,
-        subjects,
-        choose(f"{where}: line", str(section.get("line", "")), LINES),
-        tuple(dict.fromkeys((*known, *more))),
-        choose(f"{where}: stage", str(section.get("stage", "")), STAGES),
-        str(section.get("longitude", "")),
+        name=name,
+        kind=cast("Kind", kind),
+        without=without,
+        subjects=subjects,
+        line=choose(f"{where}: line", str(section.get("line", "")), LINES),
+        unknowns=tuple(dict.fromkeys((*known, *more))),
+        stage=choose(f"{where}: stage", str(section.get("stage", "")), STAGES),
+        longitude_of=str(section.get("longitude", "")),
     )

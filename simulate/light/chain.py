@@ -121,16 +121,16 @@ class Aim:
         if apparition.altitude_deg is None or apparition.airmass is None or apparition.site is None:
             return cls(elongation_deg=elongation if elongation is not None else 180.0)
         return cls(
-            apparition.altitude_deg,
-            apparition.airmass,
-            apparition.parallactic_angle_deg or 0.0,
-            apparition.site.height_m,
-            apparition.sun_altitude_deg,
-            apparition.moon_altitude_deg,
-            apparition.moon_separation_deg,
-            apparition.moon_phase_angle_deg,
-            elongation if elongation is not None else 180.0,
-            apparition.moon_sunlit_fraction,
+            altitude_deg=apparition.altitude_deg,
+            airmass=apparition.airmass,
+            parallactic_angle_deg=apparition.parallactic_angle_deg or 0.0,
+            height_m=apparition.site.height_m,
+            sun_altitude_deg=apparition.sun_altitude_deg,
+            moon_altitude_deg=apparition.moon_altitude_deg,
+            moon_separation_deg=apparition.moon_separation_deg,
+            moon_phase_angle_deg=apparition.moon_phase_angle_deg,
+            elongation_deg=elongation if elongation is not None else 180.0,
+            moon_sunlit_fraction=apparition.moon_sunlit_fraction,
         )
 
 
@@ -362,13 +362,13 @@ def make_chain(setting: Setting) -> Chain:
 def sky_lights(aim: Aim) -> Lights:
     """Return where Sun and Moon stand for the brightness of the sky."""
     return Lights(
-        aim.altitude_deg,
-        aim.sun_altitude_deg,
-        aim.elongation_deg,
-        aim.moon_altitude_deg,
-        aim.moon_separation_deg,
-        aim.moon_phase_angle_deg,
-        aim.moon_sunlit_fraction,
+        altitude_deg=aim.altitude_deg,
+        sun_altitude_deg=aim.sun_altitude_deg,
+        sun_separation_deg=aim.elongation_deg,
+        moon_altitude_deg=aim.moon_altitude_deg,
+        moon_separation_deg=aim.moon_separation_deg,
+        moon_phase_angle_deg=aim.moon_phase_angle_deg,
+        moon_sunlit_fraction=aim.moon_sunlit_fraction,
     )
 
 

@@ -95,14 +95,14 @@ def laid_by_hand(
     filled, linear = on_own_pixels(instrument, practice)
     own_pixels = filled or linear
     return Recording(
-        exposure.exposure_s,
-        exposure.frames,
-        exposure.kept,
-        pixel_arcsec,
-        channel_shares(instrument),
-        1.0 if own_pixels else factor,
-        0.0 if own_pixels else drop,
-        filled,
-        linear,
-        practice.registration_error_px,
+        exposure_s=exposure.exposure_s,
+        frames=exposure.frames,
+        kept=exposure.kept,
+        pixel_arcsec=pixel_arcsec,
+        channel_shares=channel_shares(instrument),
+        factor=1.0 if own_pixels else factor,
+        drop_pixels=0.0 if own_pixels else drop,
+        filled_in=filled,
+        linear=linear,
+        registration_error_px=practice.registration_error_px,
     )

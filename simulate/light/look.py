@@ -227,7 +227,16 @@ def through_chain(body: Body, laid: Field, scene: Scene, chain: Chain, options: 
     responses = chain.channel_transfer(scene_colours(scene))
     green = green_channel(chain.setting.instrument)
     sharp = delivered_fwhm(responses[green], laid.grid.step_arcsec, laid.grid.columns)
-    return ExpectedFrame(body, laid, chain, scene, chain.rates(scene), responses, sharp, options)
+    return ExpectedFrame(
+        body=body,
+        laid=laid,
+        chain=chain,
+        scene=scene,
+        rates=chain.rates(scene),
+        responses=responses,
+        sharp_arcsec=sharp,
+        options=options,
+    )
 
 
 def exposure_of(look: ExpectedFrame) -> Exposure:

@@ -45,8 +45,8 @@ def _load(word: str | Path, *, star: bool) -> Body:
 
 def subject_names(*, star: bool = True) -> tuple[str, ...]:
     """Return the names that `choose_subject` takes."""
-    left_out = ("sun",) if star else ("sun", "star")
-    return tuple(body.name for body in map(load_body, body_names()) if body.kind not in left_out)
+    shown = (body for body in map(load_body, body_names()) if body.kind != "sun")
+    return tuple(body.name for body in shown if star or body.kind != "star")
 
 
 def planet_names() -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ from simulate.light.look import (
 )
 from simulate.planning.capture import (
     FAINT_PART,
+    LongestRecording,
     bit_depth,
     critical_amplifier,
     critical_focal_ratio,
@@ -55,19 +56,38 @@ FOLDED_FOCAL_RATIO = 9.0
 def capture_card(setup: Prospect) -> CaptureCard:
     """Read the card off a setup that has been sent through the chain."""
     look = setup.look
-    parts = (
-        _recording(setup),
-        _data(setup),
-        _sharpening(setup),
-        _sampling(look),
-        _focus(look),
-        _colours(look),
-        _moons(look, setup.exposure.exposure_s),
+    return CaptureCard(
+        **_recording(setup),
+        **_data(setup),
+        **_sharpening(setup),
+        **_sampling(look),
+        **_focus(look),
+        **_colours(look),
+        **_moons(look, setup.exposure.exposure_s),
     )
-    return CaptureCard(**{name: value for part in parts for name, value in part.items()})
 
 
-def _recording(setup: Prospect) -> dict[str, Any]:
+class _RecordingPart(TypedDict):
+    """How long, how bright, how many frames."""
+
+    exposure_s: float
+    gain_e_per_dn: float
+    frames_per_second: float
+    seconds: float
+    frames: int
+    kept: int
+    keep_fraction: float
+    fried_ratio: float
+    peak_electrons: float
+    peak_fraction: float
+    peak_e_per_ms: float
+    limited_by: str
+    read_noise_share: float
+    enough_frames: int
+    longest: LongestRecording
+
+
+def _recording(setup: Prospect) -> _RecordingPart:
     look, exposure = setup.look, setup.exposure
     read = look.instrument.camera.read_noise_at(exposure.gain_e_per_dn)
     peak = max(exposure.peak_electrons, 1e-9)
@@ -91,7 +111,18 @@ def _recording(setup: Prospect) -> dict[str, Any]:
     }
 
 
-def _data(setup: Prospect) -> dict[str, Any]:
+class _DataPart(TypedDict):
+    """Numbers in the file, and its size."""
+
+    fitting_gain_e_per_dn: float
+    file_bits: int
+    noise_steps_8bit: float
+    ripple_steps_8bit: float
+    region_px: tuple[int, int]
+    gigabytes: float
+
+
+def _data(setup: Prospect) -> _DataPart:
     look, exposure = setup.look, setup.exposure
     camera, pixel = look.instrument.camera, look.laid.sensor.pixel_arcsec
     gain, peak = exposure.gain_e_per_dn, exposure.peak_electrons
@@ -108,7 +139,19 @@ def _data(setup: Prospect) -> dict[str, Any]:
     }
 
 
-def _sampling(look: ExpectedFrame) -> dict[str, Any]:
+class _SamplingPart(TypedDict):
+    """Pixels on the sky."""
+
+    size_px: float
+    critical_focal_ratio: float
+    focal_ratio: float
+    amplifier: float
+    finer_resampling: float
+    up_position_angle_deg: float
+    mirrored: bool
+
+
+def _sampling(look: ExpectedFrame) -> _SamplingPart:
     camera, scope, pixel = look.instrument.camera, look.instrument.telescope, look.laid.sensor.pixel_arcsec
     return {
         "size_px": look.scene.apparition.equatorial_diameter_arcsec / pixel,
@@ -121,7 +164,15 @@ def _sampling(look: ExpectedFrame) -> dict[str, Any]:
     }
 
 
-def _sharpening(setup: Prospect) -> dict[str, Any]:
+class _SharpeningPart(TypedDict):
+    """How far the stack bears to be sharpened."""
+
+    sharpening_radius_px: float
+    sharpening_strength: float
+    sharpening_limited_by: str
+
+
+def _sharpening(setup: Prospect) -> _SharpeningPart:
     found = sharpening_of(setup)
     return {
         "sharpening_radius_px": setup.look.sharp_arcsec / FWHM_PER_SIGMA / setup.look.laid.sensor.pixel_arcsec,
@@ -130,7 +181,15 @@ def _sharpening(setup: Prospect) -> dict[str, Any]:
     }
 
 
-def _focus(look: ExpectedFrame) -> dict[str, Any]:
+class _FocusPart(TypedDict):
+    """How still the focus must be held."""
+
+    focus_tolerance_um: float
+    focus_drift_um_per_k: float
+    folded: bool
+
+
+def _focus(look: ExpectedFrame) -> _FocusPart:
     scope = look.instrument.telescope
     native = scope.focal_length_mm / scope.aperture_mm
     return {
@@ -140,7 +199,17 @@ def _focus(look: ExpectedFrame) -> dict[str, Any]:
     }
 
 
-def _colours(look: ExpectedFrame) -> dict[str, Any]:
+class _ColoursPart(TypedDict):
+    """What the air does to colours."""
+
+    dispersion_arcsec: float
+    dispersion_px: float
+    zenith_position_angle_deg: float
+    shifts: tuple[ChannelShift, ...]
+    white_balance: tuple[tuple[str, float], ...]
+
+
+def _colours(look: ExpectedFrame) -> _ColoursPart:
     shifts = channel_shifts(look)
     fringe = _fringe_arcsec(look, shifts)
     return {
@@ -152,7 +221,16 @@ def _colours(look: ExpectedFrame) -> dict[str, Any]:
     }
 
 
-def _moons(look: ExpectedFrame, exposure_s: float) -> dict[str, Any]:
+class _MoonsPart(TypedDict):
+    """What satellites ask for."""
+
+    moons: tuple[MoonCard, ...]
+    moon_exposure_ratio: float | None
+    field_rotation_deg_per_min: float
+    moon_smear_arcsec_per_min: float
+
+
+def _moons(look: ExpectedFrame, exposure_s: float) -> _MoonsPart:
     moons, turn = moon_cards(look, exposure_s), mount_turn_deg(look.instrument, look.scene.apparition, 60.0)
     clear = [moon.exposure_ratio for moon in moons if moon.state == "clear"]
     reach = max((math.hypot(moon.east_arcsec, moon.north_arcsec) for moon in moons), default=0.0)
@@ -213,15 +291,15 @@ def moon_cards(look: ExpectedFrame, exposure_s: float) -> tuple[MoonCard, ...]:
         ratio = planet / max(peak, 1e-30)
         cards.append(
             MoonCard(
-                moon.name,
-                moon.state,
-                moon.magnitude,
-                moon.east_arcsec,
-                moon.north_arcsec,
-                float(row - row0),
-                float(column - column0),
-                ratio,
-                exposure_s * ratio,
+                name=moon.name,
+                state=moon.state,
+                magnitude=moon.magnitude,
+                east_arcsec=moon.east_arcsec,
+                north_arcsec=moon.north_arcsec,
+                row_px=float(row - row0),
+                column_px=float(column - column0),
+                exposure_ratio=ratio,
+                exposure_s=exposure_s * ratio,
             )
         )
     return tuple(cards)

@@ -128,13 +128,13 @@ def _eclipse(greatest: float, track: Callable[[FloatArray], ShadowTrack]) -> Lun
         inside = float(depth(middle)[0]) > 0.0
         phases[name] = (float(moments[0]), float(moments[-1])) if inside and len(moments) >= 2 else None
     return LunarEclipse(
-        greatest,
-        float(middle.magnitude(middle.umbra_km)[0]),
-        float(middle.magnitude(middle.penumbra_km)[0]),
-        float(middle.sunlit_fraction()[0]),
-        phases["penumbral"] or (greatest, greatest),
-        phases["partial"],
-        phases["total"],
+        greatest_tt=greatest,
+        umbral_magnitude=float(middle.magnitude(middle.umbra_km)[0]),
+        penumbral_magnitude=float(middle.magnitude(middle.penumbra_km)[0]),
+        sunlit_fraction=float(middle.sunlit_fraction()[0]),
+        penumbral_tt=phases["penumbral"] or (greatest, greatest),
+        partial_tt=phases["partial"],
+        total_tt=phases["total"],
     )
 
 

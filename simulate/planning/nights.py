@@ -17,8 +17,8 @@ from simulate.geometry.site import Site
 from simulate.geometry.vectors import FloatArray
 from simulate.planning.search import crossings
 
-TWILIGHTS = (("sun", LIMB_HORIZON_DEG), ("civil", -6.0), ("nautical", -12.0), ("astronomical", -18.0))
-"""The Sun's airless altitude at its events (Meeus 1998, chapter 15)."""
+TWILIGHTS = (("civil", -6.0), ("nautical", -12.0), ("astronomical", -18.0))
+"""The Sun's airless altitude where they begin and end (Meeus 1998, chapter 15)."""
 
 _SUN_STEP_DAYS = 10.0 / 1440.0
 _NIGHT_STEP_DAYS = 20.0 / 1440.0
@@ -58,16 +58,16 @@ def sun_events(first_day: float, last_day: float, site: Site, *, ephemeris: str 
     count = max(3, int(np.ceil((last_day - first_day) / _SUN_STEP_DAYS)) + 1)
     days = np.linspace(first_day, last_day, count)
     found = []
-    for name, level in TWILIGHTS:
+    for twilight, level in ((None, LIMB_HORIZON_DEG), *TWILIGHTS):
 
         def above(some: FloatArray, level: float = level) -> FloatArray:
             return altitudes(load_body("sun"), make_observer(some, site, load_ephemeris(ephemeris)), site) - level
 
         for day, sign in zip(*crossings(above, days, rounds=2), strict=True):
-            if name == "sun":
+            if twilight is None:
                 what = "sunrise" if sign > 0 else "sunset"
             else:
-                what = f"{name} twilight {'begins' if sign > 0 else 'ends'}"
+                what = f"{twilight} twilight {'begins' if sign > 0 else 'ends'}"
             found.append(SunEvent(float(day), what))
     return tuple(sorted(found, key=lambda event: event.day_tt))
 

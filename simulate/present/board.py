@@ -138,7 +138,7 @@ class Board:
 
     def spot(self, x: float, y: float, radius: float, fill: str, edge: str | None = None) -> None:
         """Fill a circle."""
-        self.oval(x, y, radius, radius, 0.0, fill, edge)
+        self.oval(x, y, radius, radius, turn_deg=0.0, fill=fill, edge=edge)
 
     def oval(
         self,
@@ -146,6 +146,7 @@ class Board:
         y: float,
         across: float,
         along: float,
+        *,
         turn_deg: float,
         fill: str | None,
         edge: str | None = None,

@@ -67,8 +67,8 @@ def png_bytes(pixels: npt.NDArray[np.unsignedinteger], comments: dict[str, str] 
     if pixels.dtype not in (np.uint8, np.uint16) or pixels.ndim not in (2, 3):
         raise InputError("pixels", (pixels.dtype, pixels.shape), "give 8- or 16-bit grey or colour")
     rows, columns = pixels.shape[:2]
-    options: dict[str, Any] = {"greyscale": pixels.ndim == 2, "bitdepth": 8 * pixels.dtype.itemsize, "compression": 6}
-    writer = png.Writer(columns, rows, **options)
+    depth = 8 * pixels.dtype.itemsize
+    writer = png.Writer(columns, rows, greyscale=pixels.ndim == 2, bitdepth=depth, compression=6)
     buffer = io.BytesIO()
     flat = top_first(pixels).reshape(rows, -1)
     if comments:

@@ -340,7 +340,7 @@ def night_chart(plan: Plan) -> Board:
 
 def _sun_label(event: SunEvent) -> str:
     """Return a short label: the Sun's altitude where it ends or begins a twilight, else what it does."""
-    levels = {name: level for name, level in TWILIGHTS if name != "sun"}
+    levels = dict(TWILIGHTS)
     name = event.what.split()[0]
     return f"−{abs(levels[name]):.0f}°" if name in levels else event.what
 
@@ -365,7 +365,15 @@ def strip_board(season: Season) -> Board:
     board.text(28, 68, _strip_note(season), 13, QUIET)
     for row, members in enumerate(lines):
         for column, index in enumerate(members):
-            _strip_cell(board, season, index, 28 + column * (cell + 14), 92 + row * (cell + 78), cell, scale)
+            _strip_cell(
+                board,
+                season,
+                index=index,
+                x=28 + column * (cell + 14),
+                y=92 + row * (cell + 78),
+                cell=cell,
+                scale=scale,
+            )
     foot = board.height - 20
     scale_bar(board, 28, foot, scale, 200.0)
     arrows(board, width - 42, foot + 2, (0.0, 1.0), (-1.0, 0.0), 28)
@@ -382,7 +390,7 @@ def _strip_note(season: Season) -> str:
     return f"{count} {'date' if count == 1 else 'dates'}, {told} · {where}"
 
 
-def _strip_cell(board: Board, season: Season, index: int, x: int, y: int, cell: int, scale: float) -> None:
+def _strip_cell(board: Board, season: Season, *, index: int, x: int, y: int, cell: int, scale: float) -> None:
     view = season.strip[index]
     panel = panels(view)[2]
     board.picture(x, y, lay(panel.picture, Display(cell, cell, scale, 0.0, False, *pointed_at(view)), panel.how))

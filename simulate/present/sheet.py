@@ -134,7 +134,15 @@ def _layout(view: View, ruler: Board, caution: str | None) -> Layout:
     box = 24 + round(1.45 * 14) * len(ruler.wrapped(caution, WIDTH - 2 * MARGIN - 40, 14)) if caution else 0
     foot = warned + (box + 20 if caution else 0)
     lines = sum(len(ruler.wrapped(text, WIDTH - 2 * MARGIN, 11)) for text in _foot_texts(view))
-    return Layout(panels, moons, first, verdicts, warned, foot, foot + 20 + 16 * lines + 12)
+    return Layout(
+        panels=panels,
+        moons=moons,
+        facts=first,
+        verdicts=verdicts,
+        caution=warned,
+        foot=foot,
+        height=foot + 20 + 16 * lines + 12,
+    )
 
 
 def _draw_head(board: Board, view: View) -> None:
@@ -284,14 +292,22 @@ def _draw_moons(board: Board, view: View, top: int) -> None:
     board.text(MARGIN, middle_y + 5, "E", 12, QUIET)
     board.text(WIDTH - MARGIN, middle_y + 5, "W", 12, QUIET, align="right")
     polar = seen.polar_diameter_arcsec / 2
-    board.oval(middle_x, middle_y, radius * scale, polar * scale, 0.0, DISC)
+    board.oval(middle_x, middle_y, radius * scale, polar * scale, turn_deg=0.0, fill=DISC)
     labels = []
     for (across, above), moon in zip(places, moons, strict=True):
         x, y, size = middle_x + across * scale, middle_y - above * scale, max(2.2, moon.radius_arcsec * scale)
         if moon.state in ("clear", "transit"):
             board.spot(x, y, size, INK, WARM)
         else:  # hidden or unlit: only its outline, which a shadow on the disc has not
-            board.oval(x, y, size, size, 0.0, None, PAGE if math.hypot(across, above) < radius else QUIET)
+            board.oval(
+                x,
+                y,
+                size,
+                size,
+                turn_deg=0.0,
+                fill=None,
+                edge=PAGE if math.hypot(across, above) < radius else QUIET,
+            )
         labels.append((x, moon))
     for x, row, moon in _spread_labels(board, labels):
         board.text(x, middle_y + 54 + 16 * row, _moon_label(moon), 12, QUIET, align="center")

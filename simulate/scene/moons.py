@@ -161,6 +161,7 @@ class Shade:
 def add_moons(
     radiance: npt.NDArray[np.float32],
     grid: Grid,
+    *,
     moons: list[MoonState],
     planet: Body,
     backdrop: Backdrop,
@@ -175,7 +176,16 @@ def add_moons(
         flux = body_photon_flux(planet.satellite(moon.name), moon.magnitude, bins) * moon.sunlit_fraction
         behind = moon.position_km[2] < 0
         if _is_disc(moon, grid, backdrop.globe):
-            _draw_disc(radiance, grid, moon, planet.satellite(moon.name), flux, backdrop, apparition, bins)
+            _draw_disc(
+                radiance,
+                grid,
+                moon=moon,
+                known=planet.satellite(moon.name),
+                flux=flux,
+                backdrop=backdrop,
+                apparition=apparition,
+                bins=bins,
+            )
             drawn.append(moon.name)
             continue
         light = visible_fraction(moon, backdrop) if behind or backdrop.rings else 1.0
@@ -199,6 +209,7 @@ def _meets(moon: MoonState, globe: Ellipsoid) -> bool:
 def _draw_disc(
     radiance: npt.NDArray[np.float32],
     grid: Grid,
+    *,
     moon: MoonState,
     known: Body,
     flux: FloatArray,

@@ -118,7 +118,7 @@ def render(
         view, rings = subject.ring_view(), visible_rings(known, subject.without)
         scale = _ring_scale(apparition, known, bins) if rings else 1.0
         backdrop = Backdrop(subject.ellipsoid, rings, view)
-        _draw_system(radiance, grid, subject, rings, view, shades, scale)
+        _draw_system(radiance, grid, subject=subject, rings=rings, view=view, shades=shades, scale=scale)
     else:
         eclipse = apparition.shadow
         # the magnitude holds what the Earth's shadow takes, which is drawn place by place
@@ -131,8 +131,18 @@ def render(
     drawn: tuple[str, ...] = ()
     if chosen.moons:
         moons = drawn_moons(apparition, subject.without)
-        points, drawn = add_moons(radiance, grid, moons, known, backdrop, apparition, bins)
-    return Scene(grid, bins, radiance, points, apparition, scale, drawn)
+        points, drawn = add_moons(
+            radiance, grid, moons=moons, planet=known, backdrop=backdrop, apparition=apparition, bins=bins
+        )
+    return Scene(
+        grid=grid,
+        bins=bins,
+        radiance=radiance,
+        points=points,
+        apparition=apparition,
+        flux_scale=scale,
+        drawn_moons=drawn,
+    )
 
 
 def disc_radius_arcsec(apparition: Apparition, body: Body) -> float:
@@ -267,6 +277,7 @@ def _put(radiance: npt.NDArray[np.float32], disc: Disc, factor: FloatArray) -> N
 def _draw_system(
     radiance: npt.NDArray[np.float32],
     grid: Grid,
+    *,
     subject: _Subject,
     rings: tuple[Ring, ...],
     view: RingView,
@@ -330,7 +341,15 @@ def _ring_scale(apparition: Apparition, body: Body, bins: SpectralBins) -> float
     grid = scene_grid(apparition, body, scene_radius_arcsec(apparition, body) / _REFERENCE_CELLS)
     subject = _Subject(apparition, body, bins, SceneOptions(moons=False), grid.step_arcsec)
     radiance = np.zeros((len(bins), *grid.shape), np.float32)
-    _draw_system(radiance, grid, subject, visible_rings(body, frozenset()), subject.ring_view(), [], 1.0)
+    _draw_system(
+        radiance,
+        grid,
+        subject=subject,
+        rings=visible_rings(body, frozenset()),
+        view=subject.ring_view(),
+        shades=[],
+        scale=1.0,
+    )
     weights = visual_weights(bins, body)
     found = weights @ (radiance.sum(axis=(1, 2), dtype=np.float64) * grid.cell_arcsec2)
     return float(weights @ body_photon_flux(body, apparition.magnitude, bins) / found)

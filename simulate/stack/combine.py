@@ -186,7 +186,15 @@ def stack_frames(
         picture, deviation, unit = picture / seconds, deviation / seconds, "electron/s"
     names = ("luminance",) if facts.filter_array == "mono" else ("red", "green", "blue")
     return FrameStack(
-        picture.astype(np.float32), deviation.astype(np.float32), unit, laid, grades, kept, shifts, reason, names
+        picture=picture.astype(np.float32),
+        noise=deviation.astype(np.float32),
+        unit=unit,
+        laid=laid,
+        grades=grades,
+        kept=kept,
+        shifts=shifts,
+        reason=reason,
+        channel_names=names,
     )
 
 
@@ -254,7 +262,17 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int, *, drops: boo
     filled, linear = facts.is_mosaic and hand.colour == "interpolated", hand.registration == "linear"
     if not drops and (filled or (linear and not facts.is_mosaic)) and asked.factor in (None, 1) and asked.drop is None:
         seconds, pixel = facts.exposure_s or 1.0, facts.pixel_arcsec or 1.0
-        return Recording(seconds, recording.frames, count, pixel, shares, 1.0, 0.0, filled_in=filled, linear=linear)
+        return Recording(
+            exposure_s=seconds,
+            frames=recording.frames,
+            kept=count,
+            pixel_arcsec=pixel,
+            channel_shares=shares,
+            factor=1.0,
+            drop_pixels=0.0,
+            filled_in=filled,
+            linear=linear,
+        )
     factor, drop = finer_sampling(
         facts.sampling_ratio or 1.0,
         shares,
@@ -280,7 +298,15 @@ def _laid(recording: RawRecording, asked: StackWishes, count: int, *, drops: boo
         )
     if not 0 <= drop <= 2:
         raise InputError("--drop", drop, "give the drop's side in pixels, 0 to 2")
-    return Recording(facts.exposure_s or 1.0, recording.frames, count, facts.pixel_arcsec or 1.0, shares, factor, drop)
+    return Recording(
+        exposure_s=facts.exposure_s or 1.0,
+        frames=recording.frames,
+        kept=count,
+        pixel_arcsec=facts.pixel_arcsec or 1.0,
+        channel_shares=shares,
+        factor=factor,
+        drop_pixels=drop,
+    )
 
 
 class _Layers:

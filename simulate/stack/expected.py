@@ -184,7 +184,17 @@ def choose_exposure(
     enough = 0 if asked.keep is not None else math.ceil(WANTED_SIGNAL_TO_NOISE**2 / max(electrons, 1e-9))
     kept = min(frames, max(1, round(share * frames), enough))
     fraction = electrons / full_scale_e
-    return Exposure(exposure_s, gain_e_per_dn, electrons, fraction, frames, kept, seconds, rate_hz, limited_by)
+    return Exposure(
+        exposure_s=exposure_s,
+        gain_e_per_dn=gain_e_per_dn,
+        peak_electrons=electrons,
+        peak_fraction=fraction,
+        frames=frames,
+        kept=kept,
+        seconds=seconds,
+        frames_per_second=rate_hz,
+        limited_by=limited_by,
+    )
 
 
 def _exposure_time(peak_e_per_s: float, full_scale_e: float, asked_s: float | None) -> tuple[float, str]:
@@ -389,16 +399,16 @@ def expected_stack(
             mean[channel] += found.pattern((row - away[0], column - away[1]))
     level = np.asarray(plane_mean(power, shape[1]))[:, None, None]
     return Stack(
-        mean.astype(np.float32),
-        (white * np.sqrt(level)).astype(np.float32),
-        (power / level).astype(np.float32),
-        total,
-        recording.step_arcsec,
-        recording.pixel_arcsec,
-        recording.exposure_s,
-        recording.frames,
-        recording.kept,
-        scatter,
+        picture=mean.astype(np.float32),
+        noise=(white * np.sqrt(level)).astype(np.float32),
+        noise_spectrum=(power / level).astype(np.float32),
+        transfer=total,
+        step_arcsec=recording.step_arcsec,
+        pixel_arcsec=recording.pixel_arcsec,
+        exposure_s=recording.exposure_s,
+        frames=recording.frames,
+        kept=recording.kept,
+        scatter=scatter,
     )
 
 

@@ -76,15 +76,15 @@ def as_stack(stack: FrameStack, response: npt.NDArray[Any]) -> Stack:
     power = spread_powers(shape, laid)
     spectrum = (power / np.asarray(plane_mean(power, shape[1]))[:, None, None]).astype(np.float32)
     return Stack(
-        stack.picture,
-        stack.noise,
-        spectrum,
-        np.asarray(response),
-        laid.step_arcsec,
-        laid.pixel_arcsec,
-        laid.exposure_s,
-        laid.frames,
-        laid.kept,
+        picture=stack.picture,
+        noise=stack.noise,
+        noise_spectrum=spectrum,
+        transfer=np.asarray(response),
+        step_arcsec=laid.step_arcsec,
+        pixel_arcsec=laid.pixel_arcsec,
+        exposure_s=laid.exposure_s,
+        frames=laid.frames,
+        kept=laid.kept,
     )
 
 

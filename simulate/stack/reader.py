@@ -244,7 +244,13 @@ def open_recording(path: str | Path, **told: Any) -> RawRecording:
     if min(source.shape) < SMALLEST_SIDE:
         raise InputError("RECORDING", str(path), f"its frames must have {SMALLEST_SIDE} rows and columns at least")
     recording = RawRecording(
-        source.frames, source.shape, facts, _upwards(source), place, source.folder, source.top_down
+        frames=source.frames,
+        shape=source.shape,
+        facts=facts,
+        load=_upwards(source),
+        path=place,
+        folder=source.folder,
+        top_down=source.top_down,
     )
     if facts.offset_dn is None:
         recording = replace(recording, facts=replace(facts, offset_dn=_guess_offset(recording)))

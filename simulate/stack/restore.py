@@ -158,7 +158,16 @@ def restore(
     InputError
         If shapes do not agree or noise is negative.
     """
-    filters = _filters(picture, noise, transfer, step_arcsec, noise_spectrum, common, how, pixel_arcsec)
+    filters = _filters(
+        picture,
+        noise,
+        transfer=transfer,
+        step_arcsec=step_arcsec,
+        noise_spectrum=noise_spectrum,
+        common=common,
+        how=how,
+        pixel_arcsec=pixel_arcsec,
+    )
     gain, targets, columns = filters.gain, filters.targets, filters.shape[1]
     spectrum = filters.noise_spectrum
     noise_gain = tuple(_noise_gain(gain[c], spectrum[c], filters.rings.weight) for c in range(len(gain)))
@@ -171,14 +180,14 @@ def restore(
     )
     sigma = _floating(noise)
     return Restored(
-        restored,
-        np.broadcast_to(sigma, restored.shape) * np.asarray(noise_gain, sigma.dtype)[:, None, None],
-        gain * np.asarray(transfer),
-        gain,
-        noise_gain,
-        tuple(limb_overshoot(target, columns) for target in targets),
-        tuple(delivered_fwhm(target, step_arcsec, columns) for target in targets),
-        step_arcsec,
+        picture=restored,
+        noise=np.broadcast_to(sigma, restored.shape) * np.asarray(noise_gain, sigma.dtype)[:, None, None],
+        transfer=gain * np.asarray(transfer),
+        gain=gain,
+        noise_gain=noise_gain,
+        limb_overshoot=tuple(limb_overshoot(target, columns) for target in targets),
+        delivered_fwhm_arcsec=tuple(delivered_fwhm(target, step_arcsec, columns) for target in targets),
+        step_arcsec=step_arcsec,
     )
 
 
@@ -197,7 +206,16 @@ def restoring_gain(
     Where nothing else of a restored picture is wanted this is had in half the time; parameters and
     errors as there.
     """
-    return _filters(picture, noise, transfer, step_arcsec, noise_spectrum, True, how, pixel_arcsec).gain
+    return _filters(
+        picture,
+        noise,
+        transfer=transfer,
+        step_arcsec=step_arcsec,
+        noise_spectrum=noise_spectrum,
+        common=True,
+        how=how,
+        pixel_arcsec=pixel_arcsec,
+    ).gain
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,6 +234,7 @@ class _Filters:
 def _filters(
     picture: FloatArray,
     noise: FloatArray,
+    *,
     transfer: npt.NDArray[Any],
     step_arcsec: float,
     noise_spectrum: FloatArray | None,
@@ -233,10 +252,26 @@ def _filters(
     if how.kind == "gaussian":
         line = _gaussian_gain(transfer, step_arcsec, shape, rings, how.largest_gain, pixel_arcsec or step_arcsec)
         gain = np.broadcast_to(line, transfer.shape)
-        return _Filters(transform, sky, spectrum, rings, [np.abs(t * line) for t in transfer], gain, shape)
+        return _Filters(
+            transform=transform,
+            sky=sky,
+            noise_spectrum=spectrum,
+            rings=rings,
+            targets=[np.abs(t * line) for t in transfer],
+            gain=gain,
+            shape=shape,
+        )
     variances = [float(np.mean(np.square(plane, dtype=float))) for plane in noise]
     targets = [
-        _wiener_target(transform[c], transfer[c], variances[c], spectrum[c], rings, shape, how.model_error)
+        _wiener_target(
+            transform[c],
+            transfer[c],
+            variance=variances[c],
+            noise_spectrum=spectrum[c],
+            rings=rings,
+            shape=shape,
+            model_error=how.model_error,
+        )
         for c in range(len(picture))
     ]
     if common:
@@ -247,7 +282,9 @@ def _filters(
     if math.isfinite(how.largest_gain):
         gain = gain * np.minimum(1.0, how.largest_gain / np.maximum(np.abs(gain), 1e-30))
         targets = [np.abs(g * t) for g, t in zip(gain, transfer, strict=True)]
-    return _Filters(transform, sky, spectrum, rings, targets, gain, shape)
+    return _Filters(
+        transform=transform, sky=sky, noise_spectrum=spectrum, rings=rings, targets=targets, gain=gain, shape=shape
+    )
 
 
 def _gaussian_gain(
@@ -298,6 +335,7 @@ def _border_level(plane: FloatArray) -> float:
 def _wiener_target(
     transform: npt.NDArray[Any],
     transfer: npt.NDArray[Any],
+    *,
     variance: float,
     noise_spectrum: FloatArray,
     rings: Rings,

@@ -22,7 +22,7 @@ def grey_png(pixels: npt.NDArray[np.uint16]) -> bytes:
     above = np.vstack([np.zeros((1, 2 * columns), np.uint8), raw[:-1]])
     up = np.full((rows, 1), 2, np.uint8)
     packed = zlib.compress(np.hstack([up, raw - above]).tobytes(), 6)
-    header = struct.pack(">IIBBBBB", columns, rows, 16, 0, 0, 0, 0)
+    header = struct.pack(">II", columns, rows) + bytes((16, 0, 0, 0, 0))  # 16 bits, grey, not interlaced
     return b"\x89PNG\r\n\x1a\n" + _chunk(b"IHDR", header) + _chunk(b"IDAT", packed) + _chunk(b"IEND", b"")
 
 
