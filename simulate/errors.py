@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -160,7 +160,7 @@ def _tell(told: _Note) -> None:
 
 
 @contextmanager
-def kept_warnings(*, again: bool = False) -> Iterator[list[str]]:
+def kept_warnings(*, again: bool = False) -> Generator[list[str], None, None]:
     """Keep what `note` tells in this thread as texts, once each and from the moment it comes.
 
     The texts travel with a result, from other processes too.

@@ -258,7 +258,7 @@ def _cells(pixels: float, reference: int, factor: int, multiple: int = 2) -> tup
 
     # `multiple` may hold a factor such as 7 or 11 that no quick size has: all that is added to it is quick
     unit = math.lcm(2, multiple)
-    cells = unit * int(next_fast_len(math.ceil((pixels * factor - 1e-9) / unit), real=True))
+    cells = unit * int(next_fast_len(math.ceil((pixels * factor - 1e-9) / unit), real=True) or 0)
     return cells, 0.5 * ((cells - 1 - (reference - 1) * factor) % 2)
 
 

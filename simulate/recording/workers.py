@@ -7,7 +7,7 @@ arrays come back; a bounded number of chunks is under way at a time, so memory d
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -56,7 +56,7 @@ def check_spread(processes: int = 1, scheduler: str | None = None) -> None:
 
 
 @contextmanager
-def open_executor(processes: int = 1, scheduler: str | None = None) -> Iterator[Executor | None]:
+def open_executor(processes: int = 1, scheduler: str | None = None) -> Generator[Executor | None, None, None]:
     """Open what runs the chunks: None for this process, a pool of processes, or a cluster's executor.
 
     Parameters

@@ -99,7 +99,9 @@ class Pupil:
     def opd_nm_at(self, wavelength_nm: float) -> Float32Array:
         """Return `opd_nm` at a wavelength."""
         shift = focus_shift(self.colour_nm, wavelength_nm)
-        return self.opd_nm + np.float32(shift) * _square_of_radius(self.samples) if shift else self.opd_nm
+        if not shift:
+            return self.opd_nm
+        return np.asarray(self.opd_nm + shift * _square_of_radius(self.samples), np.float32)
 
     def rms_nm(self) -> float:
         """Return the rms path difference over the open pupil, piston removed, nm."""

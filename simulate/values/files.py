@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import Iterator
+from collections.abc import Generator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -12,7 +12,7 @@ from simulate.errors import InputError
 
 
 @contextmanager
-def beside(path: str | Path) -> Iterator[Path]:
+def beside(path: str | Path) -> Generator[Path, None, None]:
     """Give the path of a new file beside `path` to write to; rename it over `path` at the end.
 
     On an error nothing is left behind and `path` is as it was. Missing folders are made.

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Generator
 from contextlib import contextmanager, suppress
 
 
 @contextmanager
-def ignored(category: type[Warning]) -> Iterator[None]:
+def ignored(category: type[Warning]) -> Generator[None, None, None]:
     """Ignore a class of warnings for a while.
 
     `warnings.catch_warnings` puts the whole list of filters back at its end, which undoes and leaves behind
