@@ -252,6 +252,8 @@ def _filters(
     if how.kind == "gaussian":
         line = _gaussian_gain(transfer, step_arcsec, shape, rings, how.largest_gain, pixel_arcsec or step_arcsec)
         gain = np.broadcast_to(line, transfer.shape)
+        if np.iscomplexobj(transfer):
+            gain = gain * _shifts_undone(transfer, shape)
         return _Filters(
             transform=transform,
             sky=sky,
@@ -306,6 +308,17 @@ def _gaussian_gain(
     limit = 0.5 / pixel_arcsec
     beyond = np.clip(rings.radius / limit - 1.0, 0.0, 0.5)
     return 1.0 + (gain - 1.0) * (0.5 + 0.5 * np.cos(2.0 * np.pi * beyond))
+
+
+def _shifts_undone(transfer: npt.NDArray[Any], shape: tuple[int, int]) -> npt.NDArray[np.complexfloating]:
+    """Return the factors that lay the channels on each other, (channels, rows, columns//2+1), of modulus 1.
+
+    Whatever else a hand leaves undone, it moves the colours onto each other (common practice). The phase of a
+    transfer grows in proportion to frequency where a channel is shifted; its slope is read at the lowest one.
+    """
+    rows = np.fft.fftfreq(shape[0], 1.0 / shape[0])[:, None] * -np.angle(transfer[:, 1, 0])[:, None, None]
+    columns = np.arange(transfer.shape[2])[None, :] * -np.angle(transfer[:, 0, 1])[:, None, None]
+    return np.exp(1j * (rows + columns))
 
 
 def _checked(picture: Any, noise: Any, transfer: Any) -> tuple[FloatArray, FloatArray, npt.NDArray[Any]]:

@@ -231,3 +231,13 @@ def test_a_gaussian_undoes_a_gaussian_up_to_its_cap():
     )  # fmt: skip
     beyond = FREQUENCY > 1.5 * 0.5 / (4 * STEP)
     assert coarse.gain[0][beyond] == pytest.approx(1.0)
+
+
+def test_a_gaussian_lays_shifted_colours_on_each_other():
+    """The Fourier shift theorem: what a channel is moved by is undone, to a thousandth of the brightest cell."""
+    gauss = np.exp(-2 * (np.pi * 1.5 / 2.3548 * FREQUENCY) ** 2)
+    rows, columns = np.fft.fftfreq(SIZE, STEP), np.fft.rfftfreq(SIZE, STEP)
+    moved = gauss * np.exp(-2j * np.pi * (rows[:, None] * 0.7 - columns[None, :] * 0.4))
+    still = restored(blurred(disc(), 0.0, gauss), 0.0, gauss, how=Restoring("gaussian", 2.0))
+    found = restored(blurred(disc(), 0.0, moved), 0.0, moved, how=Restoring("gaussian", 2.0))
+    assert_allclose(found.picture, still.picture, atol=1e-3 * still.picture.max())
