@@ -27,10 +27,11 @@ from simulate.judging import (
     Word,
     judged_features,
 )
-from simulate.judging.bench import Bench, Setup, make_bench
-from simulate.judging.drawn import draw
+from simulate.judging.bench import Bench, Setup, bench_bytes, make_bench
+from simulate.judging.drawn import Kept, draw
 from simulate.judging.judge import judge_feature, wanted_features
 from simulate.judging.staging import set_aside
+from simulate.light.canvas import JudgingCanvas
 from simulate.light.chain import STEPS, Aim, sampling_ratio
 from simulate.light.colours import screen_matrix, to_screen, white_rates
 from simulate.light.look import body_width_arcsec, note_overexposure, refuse_below_horizon, refuse_unseen
@@ -62,6 +63,9 @@ SEEING_STEP_ARCSEC = 0.3
 
 DRAWN: tuple[Level, ...] = ("ordinary", "ideal")
 """Levels of practice at which the ladder is drawn."""
+
+MOST_BENCH_BYTES = 120_000_000
+"""Size up to which setups that are ready to judge are kept."""
 
 HANDS: dict[Level, str] = {"ordinary": "an ordinary", "practised": "a practised", "ideal": "an ideal"}
 
@@ -217,9 +221,8 @@ def compose_limits(
     for number, tool in enumerate(instruments):
         note_overexposure(setups["own", number].exposure, tool.name)
     chosen = _budget_feature(options, features, compared[0])
-    widest = max(
-        setups["family", 0, rung, 0.0, hand.level].canvas.side_arcsec for rung in (0, len(options.apertures_mm) - 1)
-    )
+    ends = found.drawn[DRAWN[0]].shown
+    widest = max(canvas.side_arcsec for canvas, _ in (ends[0], ends[-1]))
     return Limits(
         subject=body,
         apparition=set_aside(seen),
@@ -232,7 +235,7 @@ def compose_limits(
         budget_feature=chosen,
         budget=_budget_of(setups, features, chosen) if chosen else (),
         improvements=_ranked(found.changed, options.thresholds),
-        pictures={level: ladder_pictures(setups, level) for level in DRAWN},
+        pictures={level: ladder.pictures() for level, ladder in found.drawn.items()},
         width_arcsec=widest,
         body_arcsec=body_width_arcsec(body, seen),
         thresholds=options.thresholds,
@@ -255,15 +258,53 @@ class _Found:
     smallest: tuple[list[SmallestAperture], list[SmallestAperture]]
     changed: list[tuple[str, Judgement, Judgement]]
     levels: dict[Level, list[list[Judgement]]]
+    drawn: dict[Level, _Ladder]
+
+
+@dataclass
+class _Ladder:
+    """The restored stacks through the apertures of the critical family, linear sRGB, all at one brightness."""
+
+    level: float = 0.0
+    shown: list[tuple[JudgingCanvas, npt.NDArray[np.float32]]] = field(default_factory=list)
+
+    def add(self, bench: Bench) -> None:
+        """Add the next aperture; the smallest first, by which the brightness is chosen."""
+        camera, bins = bench.setup.instrument.camera, bench.setup.subject.bins
+        white = white_rates(bench.weights, bins)
+        sky = bench.sky_rate.astype(np.float32)[:, None, None]  # by day brighter than most planets: taken off
+        if self.level == 0.0:
+            subject, patch = bench.setup.subject, bench.canvas.coarsest
+            truth = truth_colours(Scene(patch, subject.bins, draw(subject, patch), (), subject.seen))
+            self.level = display_level(truth, (bench.picture - sky) / white[:, None, None])
+        matrix = screen_matrix(bench.weights, channel_names(camera), bins)
+        self.shown.append((bench.canvas, to_screen(bench.finished_picture() - sky, white, matrix, self.level)))
+
+    def pictures(self) -> tuple[npt.NDArray[np.float32], ...]:
+        """Return all in one field, the smallest of them."""
+        least = min(canvas.side_arcsec for canvas, _ in self.shown)
+        cut = []
+        for canvas, picture in self.shown:
+            edge = round((canvas.cells - least / canvas.grid.step_arcsec) / 2)
+            cut.append(picture[edge : canvas.cells - edge, edge : canvas.cells - edge].copy())
+        return tuple(cut)
 
 
 def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptions) -> _Found:
     """Send every feature through all setups."""
     rungs = range(len(options.apertures_mm))
     levels: dict[Level, list[list[Judgement]]] = {level: [[] for _ in rungs] for level in LEVELS}
-    found = _Found(levels[setups.hand.level], [[] for _ in setups.instruments], ([], []), [], levels)
-    for feature in features:
-        judge = _Judge(setups, feature)
+    drawn = {level: _Ladder() for level in DRAWN}
+    found = _Found(levels[setups.hand.level], [[] for _ in setups.instruments], ([], []), [], levels, drawn)
+    judges = [_Judge(setups, feature) for feature in features]
+    for level in LEVELS:
+        for rung in rungs:  # a setup at a time: all that is asked of it, before it makes room for the next
+            key = ("family", 0, rung, 0.0, level)
+            for judge in judges:
+                judge(key)
+            if level in drawn:
+                drawn[level].add(setups[key])
+    for judge in judges:
         answers = {level: [judge(("family", 0, rung, 0.0, level)) for rung in rungs] for level in LEVELS}
         if not answers["ideal"][0]:
             continue
@@ -276,30 +317,6 @@ def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptio
             entries.extend(some)
         found.changed.extend(_changes(judge, options.thresholds))
     return found
-
-
-def ladder_pictures(setups: _Setups, level: Level) -> tuple[npt.NDArray[np.float32], ...]:
-    """Return the restored stack through each aperture of the critical family, linear sRGB, sky to sky.
-
-    All show one field, the smallest of them.
-    """
-    benches = [setups["family", 0, rung, 0.0, level] for rung in range(len(setups.families[0]))]
-    subject, patch = benches[0].setup.subject, benches[0].canvas.coarsest
-    truth = truth_colours(Scene(patch, subject.bins, draw(subject, patch), (), subject.seen))
-    least = min(bench.canvas.side_arcsec for bench in benches)
-    level, pictures = 0.0, []
-    for bench in benches:
-        camera, bins = bench.setup.instrument.camera, bench.setup.subject.bins
-        white = white_rates(bench.weights, bins)
-        sky = bench.sky_rate.astype(np.float32)[:, None, None]  # by day brighter than most planets: taken off
-        if level == 0.0:
-            level = display_level(truth, (bench.picture - sky) / white[:, None, None])
-        edge = round((bench.grid.rows - least / bench.grid.step_arcsec) / 2)
-        finished = bench.finished_picture()[:, edge : bench.grid.rows - edge, edge : bench.grid.rows - edge]
-        pictures.append(
-            to_screen(finished - sky, white, screen_matrix(bench.weights, channel_names(camera), bins), level)
-        )
-    return tuple(pictures)
 
 
 def _budget_feature(options: LimitsOptions, features: list[JudgedFeature], verdicts: tuple[Judgement, ...]) -> str:
@@ -322,7 +339,7 @@ Key = tuple[Any, ...]
 
 
 class _Setups:
-    """Every setup of one run by its key, made ready when it is first asked for.
+    """Every setup of one run by its key, made ready when it is asked for and kept while there is room.
 
     ("family", which, rung, change of seeing, level), ("own", number), ("change", name), ("budget", steps on).
     """
@@ -341,12 +358,10 @@ class _Setups:
         self.families = families
         self.instruments = instruments
         self.changes = changes
-        self._made: dict[Key, Bench] = {}
+        self._made = Kept(MOST_BENCH_BYTES)
 
     def __getitem__(self, key: Key) -> Bench:
-        if key not in self._made:
-            self._made[key] = make_bench(self._asked(key))
-        return self._made[key]
+        return self._made.get(key, lambda: make_bench(self._asked(key)), bench_bytes)
 
     def _asked(self, key: Key) -> Setup:
         what, which, *rest = key

@@ -486,6 +486,12 @@ class Bench:
         return 0.46 * self.canvas.side_arcsec
 
 
+def bench_bytes(bench: Bench) -> int:
+    """Return about how much memory a bench takes, with all that it has computed when everything is judged."""
+    planes = len(bench.weights) * bench.grid.rows * bench.grid.columns * 4
+    return bench.response.nbytes + bench.chain.response.nbytes + 10 * planes
+
+
 def mix(chain: Chain, response: Spectrum, waves: Waves, cells: int) -> Spectrum:
     """Return what each channel gets of light on the sky through a response, (channels, rows, columns//2+1).
 

@@ -41,6 +41,9 @@ MOST_COARSE_CELLS = 2000
 """Coarse cells along the side of a canvas: about a body far smaller than the blur they are wider than a
 `BODY_CELLS`-th of it, and a disc of a twentieth of the blur still has a dozen of them."""
 
+MOST_FREQUENCIES = 1000
+"""Cells of the line on which the passband is read: it is then known to a five-hundredth."""
+
 
 @dataclass(frozen=True)
 class JudgingCanvas:
@@ -153,11 +156,12 @@ def passband(setting: Setting, side_arcsec: float) -> float:
     setting : Setting
         The setup; its own grid is not looked at.
     side_arcsec : float
-        One over the distance of neighbouring frequencies.
+        One over the distance of neighbouring frequencies; they are taken farther apart where there are many.
     """
     finest = finest_arcsec(setting.instrument.telescope.aperture_mm) / CELLS_PER_RESOLUTION
-    count = min(2 * math.ceil(side_arcsec / finest / 2), 4 * MOST_CELLS)
-    line = Grid(1, count, side_arcsec / count)
+    width = side_arcsec / math.ceil(side_arcsec / finest / MOST_FREQUENCIES)
+    count = 2 * math.ceil(width / finest / 2)
+    line = Grid(1, count, width / count)
     response = np.abs(optical_response(replace(setting, grid=line))[:, 0]).max(axis=0)
     passed = np.flatnonzero(response > PASSED)
     return float(line.frequency_west()[min(int(passed[-1]) + 1, len(response) - 1)])

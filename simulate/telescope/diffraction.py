@@ -74,14 +74,15 @@ def transfer(
     rows, row_stride = _cells(pupil, grid.rows, grid.step_arcsec, wavelength_nm)
     columns, column_stride = _cells(pupil, grid.columns, grid.step_arcsec, wavelength_nm)
     amplitude = averaged(pupil.amplitude_table, rows, columns)
+    shape = (len(rows) - 1, len(columns) - 1)
+    size = _fast_sizes(shape, (grid.rows // 2 * row_stride, grid.columns // 2 * column_stride))
     open_cells = pupil.open_cells / ((rows[1] - rows[0]) * (columns[1] - columns[0]))
     if pupil.flat:
-        correlation = _correlate_real(amplitude.astype(np.float32))
+        correlation = _correlate_real(amplitude.astype(np.float32), size)
     else:
         weighted = averaged(pupil.opd_table_at(wavelength_nm), rows, columns)
         opd = np.divide(weighted, amplitude, out=np.zeros_like(weighted), where=amplitude > 0)
-        correlation = _correlate(_wave(amplitude, opd, wavelength_nm))
-    shape = (len(rows) - 1, len(columns) - 1)
+        correlation = _correlate(_wave(amplitude, opd, wavelength_nm), size)
     result = _spread(correlation, grid, shape, (row_stride, column_stride))
     result *= np.float32(1.0 / open_cells)
     # averaging over cells rounds off the cusp of the autocorrelation at zero shift, known to be 1
@@ -192,22 +193,23 @@ def _wave(amplitude: Float64Array, opd_nm: Float64Array, wavelength_nm: float) -
     return wave
 
 
-def _fast_sizes(shape: tuple[int, ...]) -> tuple[int, int]:
-    """Sizes of transforms at which no shift of the pupil meets its own repetition."""
-    rows, columns = (int(fft.next_fast_len(2 * count - 1) or 0) for count in shape)
+def _fast_sizes(shape: tuple[int, int], reach: tuple[int, int]) -> tuple[int, int]:
+    """Sizes of transforms at which no shift up to `reach` makes the pupil meet its own repetition."""
+    rows, columns = (
+        int(fft.next_fast_len(count + min(most, count - 1)) or 0) for count, most in zip(shape, reach, strict=True)
+    )
     return rows, columns
 
 
-def _correlate_real(field: Float32Array) -> Float32Array:
+def _correlate_real(field: Float32Array, size: tuple[int, int]) -> Float32Array:
     """Autocorrelation of a real pupil; shift zero first."""
-    size = _fast_sizes(field.shape)
     wave = np.asarray(fft.rfft2(field, size), np.complex64)
     return np.asarray(fft.irfft2(np.square(wave.real) + np.square(wave.imag), size), np.float32)
 
 
-def _correlate(field: Complex64Array) -> Complex64Array:
+def _correlate(field: Complex64Array, size: tuple[int, int]) -> Complex64Array:
     """Autocorrelation of a complex pupil, non-negative shifts along columns; shift zero first."""
-    rows, columns = _fast_sizes(field.shape)
+    rows, columns = size
     wave = np.asarray(fft.fft(fft.fft(field, columns, axis=1), rows, axis=0), np.complex64)
     power = np.square(wave.real) + np.square(wave.imag)
     return np.asarray(fft.rfft2(power), np.complex64) * np.complex64(1.0 / (rows * columns))
