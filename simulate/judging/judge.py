@@ -262,6 +262,8 @@ def judge_pair(bench: Bench, pair: Pair) -> Iterator[Judgement]:
     )
     came = max(float(entered[found.channel]), 1e-9)
     legible = math.inf if feature.kind == "disc" else shown_contrast(bench, feature, seen) / least_read(bench)
+    if feature.kind == "detail":  # the bulge of an overexposed edge is plain to see, and is not the feature
+        legible *= float(seen.kept[found.channel])
     left = min(found.contrast / came, 1.0)
     whole = Judgement(feature.name, came, left, found.snr, found.channel, legible)
     if not feature.line:
