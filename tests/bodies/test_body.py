@@ -206,6 +206,72 @@ def test_files_with_faults_are_refused(tmp_path, old, new, message):
         read_body_file(path)
 
 
+RING = """
+[ring_system]
+source = "chosen for this test"
+mark = "computed"
+opposition_ratio = 1.3
+reference_opening_deg = 22
+unlit_ratio = [[1.0, 0.08], [2.8, 0.03]]
+[ring_colour]
+source = "chosen for this test"
+mark = "computed"
+grey = [[400, 0.9], [700, 1.1]]
+[[ring]]
+name = "hoop"
+colour = "grey"
+source = "chosen for this test"
+mark = "computed"
+inner_km = 20
+outer_km = 30
+optical_depth = 1
+brightness = 0.3
+[observing]
+source = "chosen for this test"
+mark = "computed"
+dark_from_deg = -6
+"""
+
+
+def test_a_users_rings(tmp_path):
+    path = tmp_path / "pebble.toml"
+    path.write_text(GOOD + RING)
+    (ring,) = read_body_file(path).rings
+    assert (ring.inner_km, ring.outer_km, ring.opposition_ratio) == (20.0, 30.0, 1.3)
+    assert ring.brightness_at(550.0) == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("dark_from_deg", "dark_form_deg", "observing: 'dark_form_deg' cannot be used; .* mean 'dark_from_deg'"),
+        ("dark_from_deg = -6", 'dark_from_deg = "-6"', "observing.dark_from_deg: '-6' cannot be used; give a number"),
+        ("dark_from_deg = -6", "seasons = [1, 2, 3, 4]", "observing.seasons.*give a list of texts"),
+        ("number = 4", "nummer = 4", "orbit: 'nummer' cannot be used; .* mean 'number'"),
+        ("number = 4", 'number = "four"', "orbit.number: 'four' cannot be used; give a number"),
+        ("number = 4", "number = 4\nchain = [0, 4]", "orbit.chain.*give rows of numbers"),
+        ("polynomial = [1]", 'polynomial = "bright"', "magnitude.polynomial: 'bright' cannot be used"),
+        ("polynomial = [1]", "polynom = [1]", "magnitude: 'polynom' cannot be used; .* mean 'polynomial'"),
+        ("polynomial = [1]", "constant_mag = [1, 2]", "magnitude.constant_mag: 2 cannot be used; give 1 numbers"),
+        ("polynomial = [1]", "polynomial = [1]\nlarge_phase_polynomial = [2]", "magnitude.edge_deg is missing"),
+        ("polynomial = [1]", "", "magnitude.polynomial is missing"),
+        ("last_phase_deg = 30", 'last_phase_deg = "all"', "magnitude.last_phase_deg: 'all' cannot be used"),
+        ("inner_km = 20", 'inner_km = "20"', "inner_km: '20' cannot be used; give a number"),
+        ("inner_km = 20", "inner_km = 40", "give two radii, the smaller first"),
+        ("brightness = 0.3", "brightnes = 0.3", "'brightnes' cannot be used; .* mean 'brightness'"),
+        ('colour = "grey"', 'colour = "gray"', "use one of grey; did you mean 'grey'"),
+        ("grey = [[400, 0.9], [700, 1.1]]", "grey = 1", "give rows of wavelength"),
+        ("unlit_ratio = [[1.0, 0.08], [2.8, 0.03]]", "", "ring_system.unlit_ratio is missing"),
+    ],
+)
+def test_keys_of_the_wrong_name_or_kind_are_refused_in_a_sentence(tmp_path, old, new, message):
+    assert old in GOOD + RING
+    path = tmp_path / "pebble.toml"
+    path.write_text((GOOD + RING).replace(old, new, 1))
+    with pytest.raises(InputError, match=message):
+        read_body_file(path)
+
+
 def test_a_missing_file_is_refused(tmp_path):
     with pytest.raises(InputError, match="no such file"):
         read_body_file(tmp_path / "none.toml")
