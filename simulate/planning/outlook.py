@@ -201,6 +201,8 @@ def prospect(case: Case, seen: Apparition, view: ViewOptions | None = None) -> P
 
 def judge_some(found: Prospect, features: tuple[JudgedFeature, ...]) -> tuple[FeatureLine, ...]:
     """Return the verdicts of chosen features, those that are in the scene at all."""
+    if not features:
+        return ()  # a body as wide as the Moon has no canvas at all
     judged = judge_scene(found.bench, features)
     return tuple(feature_line(entry) for entry in judged)
 
