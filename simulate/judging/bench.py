@@ -285,7 +285,7 @@ class Bench:
         if not self.cut and np.all(self.spread == 1.0):
             return self.rates
         light = self.readings(self.rates) if self.cut else self.rates
-        return self.seen(np.asarray(scipy.fft.rfft2(light)) * self.spread)
+        return self.seen(np.asarray(scipy.fft.rfft2(light), np.complex64) * self.spread)
 
     def readings(self, rates: FloatArray) -> npt.NDArray[np.float32]:
         """Return the mean readings of rates that are cut at full scale, e- s-1."""

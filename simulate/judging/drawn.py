@@ -186,7 +186,7 @@ def waves_of(drawing: Drawing, canvas: JudgingCanvas) -> Waves:
     """
     whole, patch, band = canvas.drawn_cells, drawing.patch, canvas.band_cells
     step = patch.step_arcsec
-    lines = scipy.fft.rfft(drawing.pictures, n=whole, axis=2)[:, :, : band // 2 + 1]
+    lines = np.asarray(scipy.fft.rfft(drawing.pictures, n=whole, axis=2))[:, :, : band // 2 + 1]
     plane = np.asarray(scipy.fft.fft(lines, n=whole, axis=1))
     plane = np.concatenate([plane[:, : band // 2], plane[:, whole - band // 2 :]], axis=1)
     north, west = np.fft.fftfreq(band, canvas.side_arcsec / band), np.fft.rfftfreq(band, canvas.side_arcsec / band)

@@ -170,7 +170,7 @@ def make_pair(feature: JudgedFeature, subject: Subject, canvas: JudgingCanvas, *
         photons = np.real(whole.modes[:, 0, 0]).astype(float) @ whole.colours
         if not np.any(photons):
             return None
-        point = point_waves(PointSource(subject.body.name, 0.0, 0.0, photons), canvas)
+        point = point_waves(PointSource(subject.body.name, 0.0, 0.0, np.asarray(photons, np.float64)), canvas)
         return Pair(feature, whole.plus(point, -1.0), point, None, moves=False)
     stage = staged(feature, subject) if aside else subject
     lost = lost_without(stage, feature.without, canvas)
@@ -222,8 +222,8 @@ def seen_pair(bench: Bench, pair: Pair) -> Seen:
     brighter = np.maximum(rates, rates + change)
     if bench.cut:
         below, above = bench.readings(rates), bench.readings(rates + change)
-        mixed = np.asarray(scipy.fft.rfft2(above - below)) * bench.spread
-        without = bench.seen(np.asarray(scipy.fft.rfft2(below)) * bench.spread)
+        mixed = np.asarray(scipy.fft.rfft2(above - below), np.complex64) * bench.spread
+        without = bench.seen(np.asarray(scipy.fft.rfft2(below), np.complex64) * bench.spread)
         return Seen(mixed, bench.seen(mixed), without, brighter, _kept(change, above - below))
     whole = np.ones(len(change))
     if np.all(bench.spread == 1.0):
@@ -392,7 +392,7 @@ def _judge_moon(bench: Bench, feature: JudgedFeature, moon: MoonState) -> Judgem
     brighter = np.maximum(below, above)
     if bench.cut:
         below, above = bench.readings(below), bench.readings(above)
-    mixed = np.asarray(scipy.fft.rfft2(above - below)) * spread
+    mixed = np.asarray(scipy.fft.rfft2(above - below), np.complex64) * spread
     without = np.asarray(scipy.fft.irfft2(np.asarray(scipy.fft.rfft2(below)) * spread, s=part.shape))
     found = bench.measure(
         mixed=mixed,

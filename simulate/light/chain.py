@@ -117,9 +117,8 @@ class Aim:
     @classmethod
     def of(cls, apparition: Apparition) -> Aim:
         """Return the direction of a body; without a site it stands at the zenith in a dark sky."""
-        elongation = apparition.elongation_deg
         if apparition.altitude_deg is None or apparition.airmass is None or apparition.site is None:
-            return cls(elongation_deg=elongation if elongation is not None else 180.0)
+            return cls(elongation_deg=apparition.elongation_deg)
         return cls(
             altitude_deg=apparition.altitude_deg,
             airmass=apparition.airmass,
@@ -129,7 +128,7 @@ class Aim:
             moon_altitude_deg=apparition.moon_altitude_deg,
             moon_separation_deg=apparition.moon_separation_deg,
             moon_phase_angle_deg=apparition.moon_phase_angle_deg,
-            elongation_deg=elongation if elongation is not None else 180.0,
+            elongation_deg=apparition.elongation_deg,
             moon_sunlit_fraction=apparition.moon_sunlit_fraction,
         )
 

@@ -115,7 +115,7 @@ def refuse_below_horizon(body: Body, seen: Apparition) -> None:
     rises = next_rise(body, seen.time_utc, seen.site, ephemeris=seen.ephemeris)
     when = "it does not rise there within a year"
     if rises is not None:
-        when = f"it next rises at {rises.isot[:16]}Z"
+        when = f"it next rises at {str(rises.isot)[:16]}Z"
     raise BelowHorizonError(
         "time",
         seen.time_utc,

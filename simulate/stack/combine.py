@@ -351,7 +351,7 @@ class Filled:
             planes = demosaic_bilinear(frame, self._pattern)
         if not self._laid.linear:
             moved = move(np.asarray(scipy.fft.rfft2(planes), np.complex64), planes.shape[1:], shift)
-            self._sums += np.asarray(scipy.fft.irfft2(moved, s=planes.shape[1:]))
+            self._sums += np.asarray(scipy.fft.irfft2(moved, s=planes.shape[1:]), np.float64)
             return
         for axis, away in zip((1, 2), shift, strict=True):
             # whole pixels on, then back along the line to the next

@@ -385,9 +385,9 @@ def expected_stack(
     white = np.sqrt(single / readings) / recording.exposure_s
     scatter, aliases = None, []
     if recording.on_own_pixels:
-        lattices = [lattice_of(share if recording.filled_in else 1.0) for share in recording.channel_shares]
         aliases = [
-            find_aliases(p, lattice, shape, linear=recording.linear) for p, lattice in zip(rate, lattices, strict=True)
+            find_aliases(p, lattice_of(share if recording.filled_in else 1.0), shape, linear=recording.linear)
+            for p, share in zip(rate, recording.channel_shares, strict=True)
         ]
         scatter = np.array([found.scatter() for found in aliases])
     if rng is not None:
