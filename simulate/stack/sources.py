@@ -118,7 +118,7 @@ def _open_cube(path: Path) -> Source:
             wanted = "the axes must be frame, row, column, with a further one of length 3 for colours"
             raise InputError("RECORDING", str(path), f"{wanted}; this one has {axes}")
         frames = axes[1] if colour_axis == 0 else axes[0]
-    *_, rows, columns = axes[:-1] if colour_axis == 3 else axes
+    rows, columns = list(axes)[-3:-1] if colour_axis == 3 else list(axes)[-2:]
     _check_frame(path, columns, rows)
     if len(axes) > 2 and picture.whole < axes[0]:
         if picture.whole < 1 or colour_axis == 0:
