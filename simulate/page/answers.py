@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulate.bodies import load_body
+from simulate.bodies import feature_names, load_body
 from simulate.checking.check import CheckOptions, check
 from simulate.checking.reading import read_picture
 from simulate.checking.sheet import write_check_sheet
@@ -39,6 +39,9 @@ from simulate.results.view import Picture, View
 
 PICTURE = "the picture dropped here"
 """What messages call a file that came from the browser, which tells no path."""
+
+SPOT = "red spot"
+"""What moves against the longitudes of its body and must be told."""
 
 NIGHT_MINUTES = 10
 """Between the points of the altitude's curve over a night."""
@@ -70,7 +73,7 @@ class Answer:
 
 def looked(asked: Asked, *, judge: bool) -> View:
     """Return the view that is asked for."""
-    options = ViewOptions(judge=judge, practice=asked.practice)
+    options = ViewOptions(judge=judge, practice=asked.practice, scene=asked.scene)
     return view(asked.body, asked.instrument, asked.time, asked.site, sky=asked.sky, options=options)
 
 
@@ -169,7 +172,10 @@ def night_answer(body_name: str, night: str, site: Any) -> Answer:
 def choices_answer(first: dict[str, str]) -> Answer:
     """Return what can be chosen on the page, and the state of a first visit."""
     tools = [setup_told(load_instrument(name)) for name in instrument_names()]
-    bodies = [[name, load_body(name).title] for name in BODIES]
+    bodies = [
+        [name, known.title, SPOT in feature_names(known, minor=True)]
+        for name, known in zip(BODIES, map(load_body, BODIES), strict=True)
+    ]
     return Answer({"instruments": tools, "bodies": bodies, "first": first})
 
 
@@ -190,7 +196,7 @@ def setup_told(tool: Instrument) -> dict[str, Any]:
 
 def ladder_answer(asked: Asked) -> Answer:
     """Return what each aperture of a family shows, and the smallest that shows each feature."""
-    options = LimitsOptions(practice=asked.practice)
+    options = LimitsOptions(practice=asked.practice, scene=asked.scene)
     found = limits(asked.body, asked.instrument, asked.time, asked.site, sky=asked.sky, options=options)
     # the ladder is drawn at some levels only; the words are those of the hand that was asked for
     drawn = asked.practice.level if asked.practice.level in found.pictures else next(iter(found.pictures))
@@ -234,7 +240,7 @@ def _smallest(found: Limits, entry: SmallestAperture) -> list[str]:
 
 def tonight_answer(asked: Asked, night: str, site: Any) -> Answer:
     """Return the course of a night, its events, its best window and how to record then."""
-    options = PlanOptions(ViewOptions(practice=asked.practice), judge_events=False)
+    options = PlanOptions(ViewOptions(practice=asked.practice, scene=asked.scene), judge_events=False)
     found = plan(asked.body, night, site, asked.instrument, sky=asked.sky, options=options)
     times = found.times_utc
     first, last = (int(np.argmin(np.abs(found.days_tt - day))) for day in (found.window.from_tt, found.window.until_tt))
@@ -260,7 +266,7 @@ def tonight_answer(asked: Asked, night: str, site: Any) -> Answer:
 def season_answer(asked: Asked, start: str) -> Answer:
     """Return a year of a body through a setup: how much there is to see on each date, and the best of them."""
     end = f"{date.fromisoformat(start) + timedelta(days=365)}"
-    options = SeasonOptions(step_days=5.0, judged=1, view=ViewOptions(practice=asked.practice))
+    options = SeasonOptions(step_days=5.0, judged=1, view=ViewOptions(practice=asked.practice, scene=asked.scene))
     found = season(asked.body, start, end, asked.instrument, asked.site, sky=asked.sky, options=options)
     columns = found.columns
     told = {
@@ -293,7 +299,13 @@ def check_answer(asked: Asked, content: bytes) -> Answer:
             raise InputError("PICTURE", PICTURE, error.allowed) from error
         place.unlink()
         result = check(
-            picture, asked.body, asked.instrument, asked.time, asked.site, sky=asked.sky, options=CheckOptions()
+            picture,
+            asked.body,
+            asked.instrument,
+            asked.time,
+            asked.site,
+            sky=asked.sky,
+            options=CheckOptions(scene=asked.scene),
         )
         sheet = write_check_sheet(Path(folder) / "sheet.png", result).read_bytes()
     told = {

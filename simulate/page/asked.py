@@ -13,6 +13,8 @@ from simulate.geometry import Site, best_moment, parse_site
 from simulate.instruments import Instrument, instrument_names, load_instrument, practice_for
 from simulate.instruments.changes import Changes, changed
 from simulate.light.subject import choose_subject
+from simulate.scene import SceneOptions
+from simulate.values.checks import to_float
 from simulate.values.practice import LEVELS, Practice, practice_of
 
 BODIES = ("jupiter", "saturn", "mars", "venus", "moon", "mercury", "uranus", "neptune")
@@ -50,6 +52,8 @@ class Asked:
         The air.
     practice : Practice
         The hand.
+    scene : SceneOptions
+        What changes on the planets and is told by the user.
     """
 
     body: Body
@@ -58,6 +62,7 @@ class Asked:
     site: Site | None
     sky: Sky
     practice: Practice
+    scene: SceneOptions
 
 
 def read_asked(words: Mapping[str, str], *, needs_time: bool = True) -> Asked:
@@ -82,6 +87,7 @@ def read_asked(words: Mapping[str, str], *, needs_time: bool = True) -> Asked:
         site=read_place(words),
         sky=Sky(seeing_arcsec=_number("seeing", words.get("seeing") or "2")),
         practice=practice_for(instrument, practice_of(level)),
+        scene=SceneOptions(red_spot_longitude_deg=_spot(words.get("spot", ""))),
     )
 
 
@@ -134,6 +140,10 @@ def first_state() -> dict[str, str]:
 def _state(body: str, night: str, time: str) -> dict[str, str]:
     shared = {"body": body, "night": night, "time": time, "site": FIRST_SITE, "seeing": "2", "hand": "practised"}
     return {**shared, "instrument": FIRST_INSTRUMENT}
+
+
+def _spot(text: str) -> float | None:
+    return to_float("spot", _number("spot", text), "", -360.0, 720.0) if text.strip() else None
 
 
 def _number(field: str, text: str) -> float:

@@ -106,11 +106,12 @@ const shows = {
 };
 
 async function working(box, name, question) {
+  const of = `For ${$("headline").textContent}, ${when(state.time)}, seeing ${state.seeing}″, the ${state.hand} hand.`;
   box.setAttribute("aria-busy", "true");
   box.replaceChildren(element("p", { role: "status" }, "Being worked out …"));
   try {
     const told = await question();
-    if (told) box.replaceChildren(...shows[name](told).filter(Boolean));
+    if (told) box.replaceChildren(element("p", { class: "quiet" }, of), ...shows[name](told).filter(Boolean));
   } catch (error) {
     box.replaceChildren(element("p", { role: "alert" }, error instanceof Refused ? error.message : String(error)));
   }

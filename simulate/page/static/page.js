@@ -204,6 +204,7 @@ function buildChoices() {
     choice("body", "Body", bodies),
     text("night", "Evening of", "date"),
     text("site", "Place: latitude, longitude, height", "text"),
+    text("spot", "Red spot at, System II", "number"),
   );
   const air = element("fieldset", {}, element("legend", {}, "Air and hand"));
   air.append(number("seeing", "Seeing", 0.3, 6, 0.1, "″", false), choice("hand", "The hand", Object.entries(HANDS)));
@@ -266,12 +267,14 @@ function chosen(name, value) {
     if (own && String(own[plain]) === String(value)) words[name] = "";
   }
   if (name === "site" && !value) words.site = "";
+  if (name === "body") words.spot = "";
   if (["body", "night", "site"].includes(name)) pending = name === "body" ? "best" : "same";
   change(words, name);
 }
 
 function showChoices() {
-  for (const name of ["body", "night", "site", "hand", "instrument", "other-instrument"]) $(name).value = state[name] ?? "";
+  for (const name of ["body", "night", "site", "hand", "spot", "instrument", "other-instrument"]) $(name).value = state[name] ?? "";
+  $("spot").closest("label").hidden = !bodies.find(([name]) => name === state.body)?.[2];
   $("seeing").fromValue(Number(state.seeing));
   for (const before of ["", "other-"]) {
     const own = tools.find((tool) => tool.name === state[`${before}instrument`]);

@@ -1,7 +1,7 @@
 // The state of the page is its address: what is looked at, and one or two setups. Nothing else is remembered.
 
 export const SETUP = ["instrument", "aperture", "focal", "amplifier", "obstruction", "pixel", "pixels"];
-const SHARED = ["body", "night", "time", "site", "seeing", "hand", "show", "split", "red"];
+const SHARED = ["body", "night", "time", "site", "seeing", "hand", "spot", "show", "split", "red"];
 const OTHER = SETUP.map((name) => `other-${name}`);
 
 export const state = {};
@@ -33,7 +33,7 @@ export function onChange(listener) {
 // The words for the server of the first or the other setup.
 export function wordsOf(side) {
   const words = {};
-  for (const name of ["body", "night", "time", "site", "seeing", "hand"]) if (name in state) words[name] = state[name];
+  for (const name of ["body", "night", "time", "site", "seeing", "hand", "spot"]) if (name in state) words[name] = state[name];
   for (const name of SETUP) {
     const value = state[side ? `other-${name}` : name];
     if (value !== undefined) words[name] = value;
