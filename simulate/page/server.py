@@ -108,7 +108,7 @@ def serve(*, host: str = "127.0.0.1", port: int = 0, browser: bool = True, tell:
     address = f"http://{shown}:{taken}/" + (f"?token={token}" if token else "")
     app = make_app(port=taken, names=names, token=token)
     settings = uvicorn.Config(
-        app, log_level="warning", access_log=False, ws="none", http="h11", lifespan="on", server_header=False,
+        app, log_level="critical", access_log=False, ws="none", http="h11", lifespan="on", server_header=False,
         timeout_graceful_shutdown=1, timeout_keep_alive=30, limit_concurrency=200, h11_max_incomplete_event_size=16384,
     )  # fmt: skip
     tell(address)
@@ -236,8 +236,9 @@ def _asking(pool: Pool, name: str) -> Callable[[Request], Any]:
         words = _words(request)
         if isinstance(words, Response):
             return words
-        lane = f"{name} {words.get('lane', '')[:8]}"
-        return await _answered(pool, request, lane, lambda: compute(words), long, "application/octet-stream")
+        lane = f"{name} {words.get('lane', '')[:16]}"
+        slow = long or words.get("judge") == "1"  # verdicts never keep a picture waiting
+        return await _answered(pool, request, lane, lambda: compute(words), slow, "application/octet-stream")
 
     return answer
 

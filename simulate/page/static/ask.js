@@ -67,9 +67,10 @@ export class Follower {
     while (this.wanted) {
       const now = this.wanted;
       this.wanted = null;
+      const { of, ...words } = now; // `of` is for whoever uses the answer
       try {
-        const told = await ask(this.what, now);
-        if (told && !(this.wanted && now.judge)) this.use(told, now);
+        const told = await ask(this.what, words);
+        if (told) this.use(told, now);
       } catch (error) {
         if (!this.wanted) this.fail(error);
       }

@@ -27,13 +27,19 @@ const fail = (error) => {
   $("fault").hidden = false;
   document.body.dataset.state = "refused";
 };
-const followers = [0, 1].map((side) => new Follower("picture", (told, words) => use(side, told, words), fail));
+// verdicts take longer and go their own way: no picture waits for them
+const [pictures, verdicts] = [0, 1].map(() => [0, 1].map((side) => new Follower("picture", (told, words) => use(side, told, words), fail)));
 const nights = new Follower("night", useNight, (error) => {
   track = null;
   $("course").replaceChildren(element("p", { class: "quiet" }, error.message));
 });
 
 function use(side, told, words) {
+  if (told.judged && words.of !== ofNow(side)) return; // moved on meanwhile
+  if (!told.judged) {
+    clearTimeout(waiting);
+    waiting = setTimeout(() => follow(true), QUIET_MS);
+  }
   shown[side] = told;
   if (told.judged) judged[side] = told;
   $("fault").hidden = true;
@@ -49,14 +55,19 @@ function use(side, told, words) {
 function follow(judge) {
   const sides = twoSetups() ? [0, 1] : [0];
   if (!twoSetups()) shown[1] = judged[1] = null;
-  for (const side of sides) followers[side].want(judge ? { ...wordsOf(side), judge: "1" } : wordsOf(side));
+  for (const side of sides) {
+    const words = wordsOf(side);
+    if (judge) verdicts[side].want({ ...words, lane: `${words.lane} judged`, judge: "1", of: ofNow(side) });
+    else pictures[side].want(words);
+  }
 }
+
+const ofNow = (side) => new URLSearchParams(wordsOf(side)).toString();
 
 function moved() {
   follow(false);
   clearTimeout(waiting);
-  $("judging").textContent = "Judging when the sliders rest …";
-  waiting = setTimeout(() => follow(true), QUIET_MS);
+  $("judging").textContent = "Judged anew when the sliders rest …";
 }
 
 function draw() {
@@ -340,7 +351,6 @@ async function begin() {
   follow(false);
   trackOf = `${state.body} ${state.night} ${state.site}`;
   if (state.site) nights.want(wordsOf(0));
-  waiting = setTimeout(() => follow(true), QUIET_MS);
 }
 
 begin().catch(fail);
