@@ -16,7 +16,7 @@ from simulate.checking.bench import Bench, Fitted, fitted_to, half_of
 from simulate.checking.budget import budget_of
 from simulate.checking.dots import Dot, MoonWidth
 from simulate.checking.face import face_trust
-from simulate.checking.faults import Fault, verdict_of
+from simulate.checking.faults import Fault, shows_blur, verdict_of
 from simulate.checking.finding import find_planet
 from simulate.checking.findings import (
     clock_of,
@@ -45,6 +45,7 @@ from simulate.checking.results import Budget, Check, FeatureContrast, MoonsTime,
 from simulate.checking.times import other_time, refuse_other_body, refuse_other_time, shows_a_face
 from simulate.errors import InputError, choose, kept_warnings
 from simulate.geometry import Apparition, Site, apparition, as_site, instant_after, parse_time, utc_text
+from simulate.geometry.clock import tt_days
 from simulate.instruments import Instrument, load_instrument
 from simulate.light.look import ViewOptions, refuse_below_horizon
 from simulate.light.subject import choose_subject
@@ -63,9 +64,6 @@ within their priors (finished pictures of owners reach 0.86 to 0.998)."""
 
 DOUBTFUL = 0.99
 """Share below which another time is tried too, where the clock cannot be told."""
-
-FACE_DOUBTED = 0.93
-"""Share of a picture from which a body whose markings stay is not looked for at other dates."""
 
 GAP_TO_TRUTH, FARTHEST_TRUTH = 2.0, 0.02
 """Share of the scale by which it may be wrong for each share of the picture that the theory does not explain, and the
@@ -189,6 +187,9 @@ def _read(picture: str | Path | UserPicture) -> UserPicture:
 
 def _budget(bench: Bench, mine: Check, options: CheckOptions) -> Budget:
     """Weigh the picture against another of the same setup and air."""
+    if not mine.tells_sharpness:
+        told = f"no other instant: {mine.body} is too large for its sharpness to be told, so there is nothing to weigh"
+        raise InputError("--compared-with", str(options.compared_with), told)
     seen, elsewhere = _seen_then(bench, options)
     other = Bench(bench.body, bench.instrument, seen, bench.sky, bench.options)
     theirs = None
@@ -392,6 +393,8 @@ def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float)
     if not options.only_fit:
         faults, alike = faults_of(bench, fitted, shifts, levels, overshoot, options.enlarged)
     error = math.hypot(aperture.error_mm, APERTURE_FLOOR * aperture.value_mm)
+    if not shows_blur(fitted.fit, bench.cutoff):
+        error = math.inf
     return {
         "aperture": Measurement(aperture.value_mm, error),
         "shifts": shifts,
@@ -432,11 +435,11 @@ def _details(settled: _Settled, response: Any, result: Check) -> _Details:
     if face is not None and face.sure and not face.as_told and settled.later_s == 0.0:
         offset = face.turn_deg / 360.0 * rotation_of(bench)
         at_odds = fit.by_moons and settled.beside.answer is not None and settled.beside.answer.as_told
-        at = instant_after(bench.seen.time_utc, offset)
-        return found | {"other_time": OtherTime(utc_text(at), fit.explained), "at_odds": at_odds, "clock": result.clock}
+        at = utc_text(float(tt_days(instant_after(bench.seen.time_utc, offset))))
+        return found | {"other_time": OtherTime(at, fit.explained), "at_odds": at_odds, "clock": result.clock}
     drifting = face_trust(bench.body).drifting
     unsure = result.clock is None and (fit.explained < DOUBTFUL or (shows_a_face(bench) and not fit.tells_angle))
-    doubted = fit.explained < FACE_DOUBTED and not fit.by_moons and not drifting
+    doubted = not fit.by_moons and not drifting
     if unsure and doubted and settled.later_s == 0.0:
         other = other_time(bench, fitted.levels, fitted.found, fitted.picture.bits, fit)
         if other is not None:

@@ -49,6 +49,7 @@ def check_json(result: Check, inputs: dict[str, Any], told: list[str], files: di
             {
                 "name": fault.name,
                 "evidence": plain(fault.evidence),
+                "evidence_in_words": fault.evidence_in_words,
                 "strength": plain(fault.strength),
                 "unit": fault.unit,
                 "direction_deg": None if fault.direction_deg is None else float(fault.direction_deg),
@@ -169,7 +170,7 @@ def _fit(result: Check) -> dict[str, Any]:
         ),
         "camera_angle_deg": _measured(result.angle),
         "mirrored": None if result.mirrored is None else {"value": result.mirrored, "error": _odds(fit)},
-        "effective_aperture_mm": _measured(result.aperture),
+        "effective_aperture_mm": _measured(result.aperture if result.tells_sharpness else None),
         "clock_error_s": _measured(result.clock),
         "centre_px": {
             "column": {"value": plain(pose.column), "error": plain(fit.errors["column"] * shift)},
@@ -196,9 +197,9 @@ def _odds(fit: Any) -> float:
 def _quality(result: Check) -> dict[str, Any]:
     curve = result.curve
     return {
-        "effective_aperture_mm": _measured(result.aperture),
+        "effective_aperture_mm": _measured(result.aperture if result.tells_sharpness else None),
         "expected_effective_aperture_mm": plain(result.expected_aperture_mm),
-        "share": plain(result.aperture.value / result.expected_aperture_mm),
+        "share": plain(result.share) if result.tells_sharpness else None,
         "aperture_mm": result.instrument.telescope.aperture_mm,
         "limb_overshoot": _measured(result.overshoot),
         "noise": plain(result.fit.noise),

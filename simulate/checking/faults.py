@@ -82,6 +82,10 @@ ILL_FITTING = 1.1
 """Misfit of a fault, over that of a blur of no particular kind, from which it does not explain the picture: faults of
 the trial that are named rightly stay below 0.9, blurs by boxes and discs laid on other blur lie at 1.1 to 65."""
 
+LEAST_FINENESS = 0.15
+"""Share of D / lambda up to which the pixels that were compared must hold contrast before anything is said of the blur:
+below it even a bad one takes a few hundredths of the contrast, as much as the theory's own faults."""
+
 GOOD_SHARE = 0.95
 """Share of what was to be had from which a picture lacks nothing that a fault of the blur need explain."""
 
@@ -140,6 +144,18 @@ class Fault:
     def ill_fitting(self) -> bool:
         """Whether a blur of no particular kind fits clearly better than this fault: then it is not the whole story."""
         return self.weighed is not None and self.weighed.misfit > ILL_FITTING * self.weighed.free
+
+    @property
+    def evidence_in_words(self) -> str:
+        """How much the picture speaks for it: "strong", "weak" or "none".
+
+        None is less than a fault is claimed from; strong is `LEAST_LEAD` beyond that (odds of 150 to 1, "very strong"
+        in the scale of Kass & Raftery 1995, J. Am. Stat. Assoc. 90, 773) for a fault that explains the picture well.
+        """
+        beyond = self.evidence - max(LEAST_EVIDENCE, _doubt(self))
+        if beyond < 0.0:
+            return "none"
+        return "strong" if beyond >= LEAST_LEAD and not self.ill_fitting else "weak"
 
 
 def verdict_of(faults: tuple[Fault, ...], share: float = 0.0) -> str:
@@ -251,6 +267,21 @@ class _Best:
     direction_deg: float
     misfit: float
     whole: Transfer
+
+
+def shows_blur(fit: Fit, cutoff: float) -> bool:
+    """Whether the pixels that were compared are fine enough to tell the blur of a telescope.
+
+    Those of the whole Moon, averaged down for the fit, are many times as wide as the telescope's image.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fitted picture.
+    cutoff : float
+        D / lambda, cycles per arcsec.
+    """
+    return 0.5 / fit.pose_here.scale_arcsec >= LEAST_FINENESS * cutoff
 
 
 def weigh_blurs(fit: Fit, theory: Theory, optics: Optics) -> tuple[tuple[Fault, ...], Lookalikes]:

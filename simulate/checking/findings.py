@@ -23,6 +23,7 @@ from simulate.checking.faults import (
     from_overshoot,
     from_sampling,
     from_shifts,
+    shows_blur,
     weigh_blurs,
 )
 from simulate.checking.fitting import PLAIN, Problem, refit
@@ -128,7 +129,9 @@ def faults_of(
 ) -> tuple[tuple[Fault, ...], Lookalikes]:
     """Return all faults by evidence, and what those of the blur would look like."""
     fit, theory = fitted.fit, fitted.theory
-    blurs, alike = weigh_blurs(fit, theory, bench.optics(theory))
+    blurs, alike = (), ()
+    if shows_blur(fit, bench.cutoff):
+        blurs, alike = weigh_blurs(fit, theory, bench.optics(theory))
     faults = [
         *blurs,
         from_sampling(fit, bench.cutoff, bench.pixel_arcsec, enlarged, blurs),

@@ -147,6 +147,12 @@ class Window:
         outer = pose.enlarged(self.factor)
         return replace(outer, row=outer.row + self.first_row, column=outer.column + self.first_column)
 
+    def same_part(self, plane: FloatArray) -> npt.NDArray[np.float64]:
+        """Return the window's part of another plane of the same picture, averaged down alike."""
+        rows, columns = (n * self.factor for n in self.levels.shape)
+        part = plane[self.first_row : self.first_row + rows, self.first_column : self.first_column + columns]
+        return reduced_plane(part, self.factor)
+
     def pose_here(self, pose: Pose) -> Pose:
         """Undo `pose_in_picture`."""
         return replace(pose, row=pose.row - self.first_row, column=pose.column - self.first_column).reduced(self.factor)
@@ -247,7 +253,14 @@ class Fit:
     @property
     def linear(self) -> npt.NDArray[np.float64]:
         """The window's picture in linear light, the theory's disc being 1."""
-        return self.offset + self.factor * np.maximum(self.window.levels, 0.0) ** self.gamma
+        return self._linear(self.window.levels)
+
+    def linear_of(self, plane: FloatArray) -> npt.NDArray[np.float64]:
+        """Return the window's part of another plane of the same picture in linear light, by the same tone curve."""
+        return self._linear(self.window.same_part(plane))
+
+    def _linear(self, levels: FloatArray) -> npt.NDArray[np.float64]:
+        return self.offset + self.factor * np.maximum(levels, 0.0) ** self.gamma
 
     def cost_at(self, noise: float) -> float:
         """Return the robust cost (soft L1 at three times the noise), in units of the noise squared."""
@@ -890,14 +903,9 @@ def refit(plane: FloatArray, fit: Fit, theory: Theory, bits: int) -> Fit | None:
     bits : int
         Of the file.
     """
-    old = fit.window
-    rows, columns = old.levels.shape
-    part = plane[
-        old.first_row : old.first_row + rows * old.factor, old.first_column : old.first_column + columns * old.factor
-    ]
-    if float(np.ptp(part)) < 0.02:
+    window = replace(fit.window, levels=fit.window.same_part(plane))
+    if float(np.ptp(window.levels)) < 0.02:
         return None
-    window = replace(old, levels=reduced_plane(part, old.factor))
     problem = _Held(window, theory, fit.pose.mirrored)
     pose = fit.pose_here
     low, high = float(np.quantile(window.levels, 0.05)), float(np.quantile(window.levels, 0.97))

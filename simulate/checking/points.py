@@ -154,6 +154,8 @@ def _moved(pose: Pose, rows: float, columns: float) -> Pose:
 def _widths(
     bench: Bench, fitted: Fitted, light: FloatArray, pose: Pose, expected: tuple[Expected, ...], clear: float
 ) -> list[MoonWidth]:
+    if not expected:
+        return []
     frequency, transfer = _setup_transfer(bench, fitted)
     ceiling = math.inf
     if fitted.picture.bits:

@@ -219,7 +219,7 @@ class Check:
     curve : ContrastCurve
         The same at chosen frequencies beside what was to be had.
     aperture : Measurement
-        Effective aperture of the picture, mm.
+        Effective aperture of the picture, mm; its error is infinite where the picture does not tell it.
     expected_aperture_mm : float
         That of the picture that the setup should give.
     focal_length, pixel_scale : Measurement
@@ -327,6 +327,11 @@ class Check:
     def share(self) -> float:
         """Effective aperture over that which was to be had."""
         return self.aperture.value / self.expected_aperture_mm
+
+    @property
+    def tells_sharpness(self) -> bool:
+        """Whether the pixels that were compared are fine enough to tell how sharp the picture is."""
+        return math.isfinite(self.aperture.error)
 
     @property
     def doubts_time(self) -> bool:

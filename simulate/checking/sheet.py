@@ -102,6 +102,16 @@ def picture_north_up(result: Check, side: int, step_arcsec: float) -> npt.NDArra
     return _north_up(result.fit.linear, result.fit.pose_here, side, step_arcsec)
 
 
+def _picture_in_colour(result: Check, side: int, step_arcsec: float) -> npt.NDArray[np.float64]:
+    """Return all planes of the user's picture as `picture_north_up` does one, shape (side, side[, 3]).
+
+    Each plane goes through the tone curve that was fitted to one of them, so that the colours stay those of the file.
+    """
+    fit = result.fit
+    shown = [_north_up(plane, fit.pose_here, side, step_arcsec) for plane in map(fit.linear_of, result.picture.levels)]
+    return np.stack(shown, axis=-1) if len(shown) == 3 else shown[0]
+
+
 def _north_up(
     light: FloatArray, pose: Pose, side: int, step_arcsec: float, centre: tuple[float, float] = (0.0, 0.0)
 ) -> npt.NDArray[np.float64]:
@@ -129,9 +139,11 @@ def _draw_panels(board: Board, result: Check, top: int) -> None:
     step = 2.25 * result.theory.extent_arcsec / PANEL
     yours = picture_north_up(result, PANEL, step)
     same = on_display(result, theory_as_taken(result), PANEL, step)
+    # the theory is that of the one plane that was fitted
+    plane = ", in green" if len(result.picture.levels) == 3 else ""
     contents = (
-        ("your picture", yours),
-        ("what the setup should give", on_display(result, result.expected_light, PANEL, step)),
+        ("your picture", _picture_in_colour(result, PANEL, step)),
+        (f"what the setup should give{plane}", on_display(result, result.expected_light, PANEL, step)),
         ("theory, blurred as yours", same),
         ("yours less that theory, 4 times", 0.5 * BRIGHTEST * 0.43 + 4 * (yours - same)),
     )
@@ -151,7 +163,7 @@ def _draw_gallery(board: Board, result: Check, top: int) -> None:
         x = MARGIN + index * (SMALL + GAP)
         board.picture(x, top + 8, np.clip(on_display(result, light, SMALL, step) / BRIGHTEST, 0, 1))
         found = next((fault for fault in result.faults if fault.name == name), None)
-        told = name if found is None else f"{name}  (evidence {found.evidence:.0f})"
+        told = name if found is None else f"{name}: evidence {found.evidence_in_words}"
         board.text(x, top + SMALL + 28, told, 13, DOUBTFUL if name == result.verdict else INK)
     scale_bar(board, MARGIN + 12, top + SMALL - 8, step)
 

@@ -219,6 +219,9 @@ def budget_words(budget: Budget) -> str:
 def sharpness_words(result: Check) -> str:
     """Return the effective aperture beside what was to be had."""
     share, own = result.share, result.instrument.telescope.aperture_mm
+    if not result.tells_sharpness:
+        step = result.fit.pose_here.scale_arcsec
+        return f"{CANNOT}: so large a disc is compared as a whole, in steps of {step:.0f} arcsec"
     text = (
         f"as a perfect {_number(result.aperture, 0)} mm; {result.expected_aperture_mm:.0f} mm was to be had "
         f"with {own:.0f} mm and the best processing ({100 * share:.0f} %)"
@@ -258,6 +261,8 @@ def evidence_words(result: Check) -> str:
     """Return which fault explains the rest, with the runner-up."""
     ranked = claimable(result.faults, result.share)
     if result.verdict == "none" or not ranked:
+        if not result.tells_sharpness:
+            return f"{CANNOT}, but for colours, levels and limb: {NO_FAULT} there"
         enough = result.share >= GOOD_SHARE
         return f"little: {100 * result.share:.0f} % of what was to be had is there" if enough else NO_FAULT
     first = ranked[0]
@@ -266,8 +271,9 @@ def evidence_words(result: Check) -> str:
         return f"{CANNOT}: no single fault explains the blur well, {first.name} comes nearest"
     if result.verdict == CANNOT and second is not None:
         return f"{CANNOT}: {first.name} or {second.name} explain it about equally well"
-    text = f"{first.name} explains it best ({_strength(first.strength)} {first.unit})"
-    return text if second is None else f"{text}; next: {second.name}"
+    told = f"{_strength(first.strength)} {first.unit}; the evidence is {first.evidence_in_words}"
+    text = f"{first.name} explains it best ({told})"
+    return text if second is None else f"{text}; next: {second.name} (evidence {second.evidence_in_words})"
 
 
 def twin_words(result: Check) -> str:

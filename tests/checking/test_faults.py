@@ -96,6 +96,19 @@ def test_more_pixels_alone_do_not_tell_faults_apart_whose_misfits_are_alike() ->
     assert verdict_of((many[0], Fault("low bit depth", 390.0, 0.02, ""))) == "seeing"
 
 
+def test_evidence_is_told_in_words_that_agree_with_the_verdict() -> None:
+    # odds of 150 to 1, a natural logarithm of 5, are "very strong" (Kass & Raftery 1995)
+    for value, word in ((1.0, "none"), (5.0, "weak"), (math.log(150.0) + 4.1, "strong"), (103.0, "strong")):
+        fault = Fault("low bit depth", value, 0.02, "")
+        assert fault.evidence_in_words == word
+        assert (verdict_of((fault,)) == "none") is (word == "none")
+    # 2000 pixels of a blur whose misfit is a few hundredths better tell nothing yet
+    assert blur("seeing", 25.0, 2000.0).evidence_in_words == "none"
+    assert blur("seeing", 340.0, 2000.0).evidence_in_words == "strong"
+    ill = Fault("seeing", 300.0, 1.0, "", None, Weighed(1e-4, 1e-3, 1, 300.0, 0.8e-4))
+    assert ill.evidence_in_words == "weak"
+
+
 def test_known_coarse_pixels_take_what_speaks_for_seeing() -> None:
     fit = SimpleNamespace(pose=Pose(0.0, 0.0, 1.2, 0.0, False), half_frequency=0.25)
     seeing = blur("seeing", 90.0, 300.0)
