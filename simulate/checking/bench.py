@@ -52,6 +52,9 @@ FloatArray = npt.NDArray[np.floating]
 MOST_CELLS = 320
 """Cells along the theory's grid: more than most finished pictures can tell, and quick."""
 
+WHOLE, CELLS_OF_THE_WHOLE = 2.0, 200
+"""Widths lambda / D of those cells from which a body is compared as a whole only, and cells then: 1.4 for each of the
+fit's pixels."""
 
 SLOWEST_DEG_PER_H = 5.0
 """Turn from which a body's markings tell the time of the day."""
@@ -334,7 +337,9 @@ def theory_grid(width_arcsec: float, resolution_arcsec: float) -> Grid:
         lambda / D.
     """
     across = 1.5 * width_arcsec + 8 * resolution_arcsec
-    step = max(resolution_arcsec / 5, across / MOST_CELLS)
+    # of the whole Moon no more than the fit's own pixels show is ever compared
+    most = MOST_CELLS if across < WHOLE * MOST_CELLS * resolution_arcsec else CELLS_OF_THE_WHOLE
+    step = max(resolution_arcsec / 5, across / most)
     # an even length whose transform is quick
     cells = 2 * scipy.fft.next_fast_len(math.ceil(across / step / 2), real=True)
     return Grid(cells, cells, step)

@@ -62,6 +62,10 @@ LEAST_EXPLAINED = 0.8
 """Share of a picture's variance that the theory of the right body explains at least, bands, limb and tone being free
 within their priors (finished pictures of owners reach 0.86 to 0.998)."""
 
+LEAST_RINGS = 0.5
+"""Share of their light from which rings are taken for seen: opposition and tone change it by less, and a planet without
+rings fits best with hardly any."""
+
 DOUBTFUL = 0.99
 """Share below which another time is tried too, where the clock cannot be told."""
 
@@ -270,8 +274,18 @@ def _settled(bench: Bench, picture: UserPicture, enlarged: float) -> _Settled:
     fitted = fitted_to(bench, picture, plane, found, pose)
     if fitted.fit.explained < LEAST_EXPLAINED:
         _refuse(bench, fitted)
+    if _rings_left(fitted) < LEAST_RINGS:
+        refuse_other_body(bench, fitted.levels, fitted.found, fitted.fit)
     _refuse_other_size(bench, fitted.fit, enlarged)
     return _Settled(bench, fitted, beside, later)
+
+
+def _rings_left(fitted: Fitted) -> float:
+    """Return the share of the rings' light that a fit left; 1 for a body without any."""
+    doubts = fitted.theory.doubts
+    if doubts is None or "rings" not in doubts.names:
+        return 1.0
+    return 1.0 + float(fitted.fit.amounts[doubts.names.index("rings")])
 
 
 def _refuse(bench: Bench, fitted: Fitted) -> None:
@@ -388,13 +402,14 @@ def _quality(bench: Bench, fitted: Fitted, options: CheckOptions, due_mm: float)
     aperture = effective_aperture(fitted.measured, bench.wavelength_nm, fitted.fit.pose.scale_arcsec)
     shifts = shifts_of(bench, fitted)
     levels = measure_levels(fitted.levels, found.mask, picture.bits, found.sky, found.disc)
-    overshoot = overshoot_of(fitted.measured, 0.5 * bench.seen.equatorial_diameter_arcsec)
+    told = shows_blur(fitted.fit, bench.cutoff)
+    overshoot = Measurement(0.0, math.inf)
+    if told:
+        overshoot = overshoot_of(fitted.measured, 0.5 * bench.seen.equatorial_diameter_arcsec)
     faults, alike = (), ()
     if not options.only_fit:
         faults, alike = faults_of(bench, fitted, shifts, levels, overshoot, options.enlarged)
-    error = math.hypot(aperture.error_mm, APERTURE_FLOOR * aperture.value_mm)
-    if not shows_blur(fitted.fit, bench.cutoff):
-        error = math.inf
+    error = math.hypot(aperture.error_mm, APERTURE_FLOOR * aperture.value_mm) if told else math.inf
     return {
         "aperture": Measurement(aperture.value_mm, error),
         "shifts": shifts,

@@ -580,7 +580,7 @@ def from_shifts(
         Angle between the line from red to blue and the vertical; None where one of them is not known. The air
         disperses along the vertical only.
     most_arcsec : float
-        The most that the air can spread the colours at that height.
+        The most that the air can spread the colours at that height; 0 where there was none.
     """
     evidence, length = 0.0, 0.0
     for shift in shifts:
@@ -592,6 +592,8 @@ def from_shifts(
     unit = "arcsec, along the vertical"
     if length > most_arcsec and not askew:
         unit = "arcsec, more than the air makes at that height"
+        if most_arcsec == 0.0:
+            unit = "arcsec, in a picture finer than any that comes through air"
     elif to_vertical_deg is None:
         unit = "arcsec, if along the vertical, which is not known"
     elif across:

@@ -140,8 +140,9 @@ def faults_of(
     ]
     if shifts:
         angle = to_vertical_deg(bench, fitted, shifts)
-        most = most_dispersion_arcsec(bench)
-        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, 0.6 / fit.half_frequency, angle, most))
+        blur = 0.6 / fit.half_frequency
+        most = most_dispersion_arcsec(bench) if blur > FINEST_THROUGH_AIR_ARCSEC else 0.0
+        faults.append(from_shifts(shifts, fit.pose.scale_arcsec, blur, angle, most))
     faults.append(from_clipping(levels, faults))
     return tuple(sorted(faults, key=lambda fault: -fault.evidence)), alike
 
@@ -149,6 +150,11 @@ def faults_of(
 LEAST_SPREAD_ARCSEC, SPREAD_TOLERANCE = 0.1, 1.6
 """Spread of the colours that is called dispersion at any height, and the factor by which it may exceed what the
 model's air makes between the middles of red and blue: filters are wider and air is heavier here and there."""
+
+
+FINEST_THROUGH_AIR_ARCSEC = 0.17
+"""Width of a blur, 0.6 over the frequency of half the contrast, below which a picture was not taken through air: that
+of a perfect metre, to which the best frames of the best sites come near at most (common practice)."""
 
 
 def most_dispersion_arcsec(bench: Bench) -> float:

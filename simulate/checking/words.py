@@ -29,7 +29,7 @@ def check_lines(result: Check) -> list[tuple[str, str]]:
         ("clock", clock_words(result)),
         ("tone curve", f"exponent {_number(Measurement(fit.gamma, fit.errors['gamma']), 2)}"),
         ("sharpness", sharpness_words(result)),
-        ("limb", f"overshoots by {100 * result.overshoot.value:.1f} %"),
+        ("limb", f"overshoots by {100 * result.overshoot.value:.1f} %" if result.tells_sharpness else CANNOT),
         ("numbers", levels_words(result)),
     ]
     lines += shift_lines(result.shifts)

@@ -177,6 +177,10 @@ def test_only_a_shift_along_the_vertical_is_dispersion() -> None:
     assert "84 deg off the vertical" in named[84.0].unit
     assert "not known" in named[None].unit
     assert named[84.0].strength == pytest.approx(1.0)
+    # above the air there is no vertical
+    above = from_shifts(shifts, 0.25, 1.0, None, 0.0)
+    assert above.name == "colours not aligned"
+    assert "air" in above.unit
 
 
 @pytest.mark.parametrize(("up", "across", "angle"), [(-3.0, 0.0, 30.0), (0.0, 3.0, 60.0), (3.0, 5.196, 30.0)])
