@@ -28,9 +28,11 @@ from simulate.commands.view import view
 from simulate.errors import kept_warnings
 from simulate.given.pictures import png_file
 from simulate.instruments import parse_instrument
+from simulate.light.look import ViewOptions
 from simulate.page import server
 from simulate.page.asked import read_setup
 from simulate.present.images import screen_values
+from simulate.values.practice import IDEAL
 
 HOST = {"host": "127.0.0.1:8000"}
 ASKED = {"body": "jupiter", "time": "2027-02-14T10:00", "site": "", "seeing": "2"}
@@ -143,7 +145,8 @@ def test_the_pictures_are_those_of_view(client: TestClient) -> None:
     words = {**ASKED, "instrument": "refractor-60", "hand": "ideal"}
     told, pixels = unpacked(client.get("/ask/picture", params=words).content)
     with kept_warnings():
-        expected = view("jupiter", "refractor-60", ASKED["time"])
+        options = ViewOptions(judge=False, practice=IDEAL)
+        expected = view("jupiter", "refractor-60", ASKED["time"], options=options)
     start = 0
     for shown, picture in zip(
         told["pictures"], (expected.truth_rgb, expected.frame_rgb, expected.finished_rgb), strict=True
