@@ -262,7 +262,7 @@ def evidence_words(result: Check) -> str:
     ranked = claimable(result.faults, result.share)
     if result.verdict == "none" or not ranked:
         if not result.tells_sharpness:
-            return f"{CANNOT}, but for colours, levels and limb: {NO_FAULT} there"
+            return f"{CANNOT}, but for colours and levels: {NO_FAULT} there"
         enough = result.share >= GOOD_SHARE
         return f"little: {100 * result.share:.0f} % of what was to be had is there" if enough else NO_FAULT
     first = ranked[0]

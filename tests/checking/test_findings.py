@@ -74,7 +74,10 @@ def test_moons_are_found_and_their_widths_explained(jupiter: UserPicture) -> Non
     assert "Io: 1." in words
 
 
-@pytest.mark.parametrize(("told", "hours"), [("2022-09-21T08:00", -2.0), ("2022-09-20T18:00", 12.0)])
+@pytest.mark.parametrize(
+    ("told", "hours"),
+    [("2022-09-21T08:00", -2.0), pytest.param("2022-09-20T18:00", 12.0, marks=pytest.mark.slow)],
+)
 def test_moons_tell_a_wrong_time_zone_and_half_a_day(jupiter: UserPicture, told: str, hours: float) -> None:
     result = check(jupiter, "jupiter", MONO, told)
     assert result.moons_time is not None
