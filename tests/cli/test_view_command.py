@@ -109,7 +109,6 @@ def test_text_output_fits_eighty_columns_and_json_is_alone_on_standard_output(
     [
         (["jupter"], "did you mean 'jupiter'"),
         (["sun"], "certified filter"),
-        (["io"], "a satellite is drawn beside its planet"),
         (["mars", "--instrument", "newtonian-155"], "newtonian-150"),
         (["mars", "--seeing", "2 mm"], "seeing"),
         (["mars", "--seeing", "-2 arcsec"], "seeing"),

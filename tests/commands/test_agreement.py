@@ -19,7 +19,7 @@ from simulate.judging.thresholds import FeatureLine
 from simulate.light.chain import Aim
 from simulate.light.look import ViewOptions
 from simulate.planning.outlook import Case, judge_some, prospect
-from simulate.values.practice import IDEAL
+from simulate.values.practice import PRACTISED
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 
@@ -62,7 +62,7 @@ def view_numbers(body: str, tool: str) -> dict[str, tuple[float, float]]:
 
 def outlook_numbers(body: str, tool: str) -> dict[str, tuple[float, float]]:
     """What `plan` and `season` say: both judge a prospect."""
-    case = Case(load_body(body), load_instrument(tool), None, Sky(), ViewOptions(practice=IDEAL))
+    case = Case(load_body(body), load_instrument(tool), None, Sky(), ViewOptions())
     return numbers(judge_some(prospect(case, seen(body)), judged_features(case.body)), body)
 
 
@@ -71,7 +71,7 @@ def alone(body: str, tool: str) -> dict[str, tuple[float, float]]:
     setup = Setup(
         body=load_body(body), seen=seen(body), instrument=load_instrument(tool), sky=Sky(), aim=Aim.of(seen(body))
     )
-    bench = make_bench(setup)
+    bench = make_bench(setup.used_by(PRACTISED))
     answers = [entry for feature in judged_features(setup.body) for entry in judge_feature(bench, feature, aside=True)]
     return numbers(tuple(answers), body)
 
