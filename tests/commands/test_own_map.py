@@ -73,7 +73,8 @@ def test_verdicts_on_a_map_of_one_s_own(name: str, instrument: str, time: str, s
     expected = {line.name: line for line in shipped.features}
     assert told
     assert not any(word in line for line in told for word in drifting)
-    for key in told.keys() & expected.keys():
+    # what is lost leaves nothing of which a share could be compared
+    for key in [key for key in told.keys() & expected.keys() if expected[key].verdict != "lost"]:
         assert told[key].contrast == pytest.approx(expected[key].contrast, rel=share, abs=0.05), key
     if drifting:
         assert "not judged   on your map: " in summary(view)
