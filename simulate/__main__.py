@@ -22,7 +22,7 @@ def run() -> None:
     except KeyboardInterrupt:  # in the very instant that `main` begins or ends
         _leave()
     signal.signal(signal.SIGINT, _leave)
-    sys.exit(code)
+    sys.exit(code)  # pyright: ignore[reportPossiblyUnboundVariable]
 
 
 if __name__ == "__main__":

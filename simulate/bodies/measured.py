@@ -97,7 +97,7 @@ def measured_values(body: Body, palette: Palette) -> FloatArray:
     values = _picture(section)
     if "profile" not in section:
         ground, contrast = (np.asarray(row, np.float32)[:, None, None] for row in (palette.ground, palette.contrast))
-        return ground * (1.0 + (values - 1.0) * contrast)
+        return ground * (1.0 + (values - 1.0) * contrast)  # pyright: ignore[reportReturnType]
     latitude, longitude = measured_nodes(body)
     departure = _squeezed(body, values, latitude, longitude)
     level, scatter = profile(body, palette, latitude)

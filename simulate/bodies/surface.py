@@ -428,7 +428,7 @@ def _measured_face(body: Body, without: frozenset[str], season_deg: float | None
     conditions = Conditions(season_deg, 0.0, body.equatorial_radius_km, body.polar_radius_km)
     for feature in taken:
         _take_out(values, (latitudes, longitudes), feature, conditions, oval_section(body))
-    canvas = Canvas(latitudes, longitudes, read_palette(body.section("map")), np.moveaxis(values, 0, -1))
+    canvas = Canvas(latitudes, longitudes, read_palette(body.section("map")), np.moveaxis(values, 0, -1))  # pyright: ignore[reportArgumentType]
     for feature in laid:
         paint(canvas, feature, conditions)
     return frozen_array(values, np.float32)
@@ -500,7 +500,7 @@ def _own_map(body: Body, own: SurfaceMap, without: frozenset[str], season_deg: f
         palette = read_palette(body.section("map"))
         shape = (*values.shape[1:], len(palette.bands))
         # painting is linear in what is painted upon: light and dark ground tell how much is covered, and by what
-        black, white = (Canvas(*nodes, palette, np.full(shape, level, np.float32)) for level in (0.0, 1.0))
+        black, white = (Canvas(*nodes, palette, np.full(shape, level, np.float32)) for level in (0.0, 1.0))  # pyright: ignore[reportArgumentType]
         for feature in laid:
             paint(black, feature, conditions)
             paint(white, feature, conditions)

@@ -341,7 +341,7 @@ def theory_grid(width_arcsec: float, resolution_arcsec: float) -> Grid:
     most = MOST_CELLS if across < WHOLE * MOST_CELLS * resolution_arcsec else CELLS_OF_THE_WHOLE
     step = max(resolution_arcsec / 5, across / most)
     # an even length whose transform is quick
-    cells = 2 * scipy.fft.next_fast_len(math.ceil(across / step / 2), real=True)
+    cells = 2 * scipy.fft.next_fast_len(math.ceil(across / step / 2), real=True)  # pyright: ignore[reportOperatorIssue]
     return Grid(cells, cells, step)
 
 

@@ -231,7 +231,7 @@ def measure_spot(light: FloatArray, row: float, column: float, width_px: float, 
         return None
 
     def shape(p: FloatArray) -> FloatArray:
-        return _spot_on_slope(p, rows, columns)
+        return _spot_on_slope(p, rows, columns)  # pyright: ignore[reportArgumentType]
 
     first_row, first_column = np.unravel_index(int(np.argmax(part[near])), part[near].shape)
     start = [first_row + half // 2 - half, first_column + half // 2 - half, math.log(width_px), top, sky, 0.0, 0.0]
@@ -424,7 +424,7 @@ def beads_beside(plane: FloatArray, middle: tuple[float, float], clear_px: float
     if np.count_nonzero(sky) < 100:
         return ()
     noise = _unevenness(sharp, away, sky, RING * width_px)
-    labels, _ = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))
+    labels, _ = ndimage.label(sky & (sharp > np.float32(CLEAR) * noise))  # pyright: ignore[reportGeneralTypeIssues]
     beads, marks = [], []
     for number, part in enumerate(ndimage.find_objects(labels), start=1):
         here = np.where(labels[part] == number, sharp[part], 0.0)

@@ -96,9 +96,9 @@ def globe_places(globe: Ellipsoid, east: FloatArray, north: FloatArray) -> Globe
     away = globe.sky_to_disc @ flat
     return GlobePlaces(
         (np.hypot(away[0], away[1]) <= 1.0).reshape(shape),
-        globe.latitude_graphic_deg(points).reshape(shape),
-        globe.longitude_from_meridian_deg(points).reshape(shape),
-        np.clip(points.mu, 0.0, 1.0).reshape(shape),
+        globe.latitude_graphic_deg(points).reshape(shape),  # pyright: ignore[reportArgumentType]
+        globe.longitude_from_meridian_deg(points).reshape(shape),  # pyright: ignore[reportArgumentType]
+        np.clip(points.mu, 0.0, 1.0).reshape(shape),  # pyright: ignore[reportArgumentType]
     )
 
 
@@ -154,7 +154,7 @@ def _bands(places: GlobePlaces, seen: Apparition, resolution_arcsec: float) -> l
     shown = places.latitude_deg[places.on]
     # evenly spaced as seen: in the sine of the latitude, nearly
     sines = np.sin(np.radians([shown.min(), shown.max()]))
-    middles = np.degrees(np.arcsin(np.linspace(*sines, count)))
+    middles = np.degrees(np.arcsin(np.linspace(*sines, count)))  # pyright: ignore[reportCallIssue]
     sine = np.sin(np.radians(places.latitude_deg))
     knots = np.sin(np.radians(middles))
     return [(float(middle), np.interp(sine, knots, hat)) for middle, hat in zip(middles, np.eye(count), strict=True)]

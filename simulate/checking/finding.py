@@ -173,7 +173,7 @@ def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: fl
     rings = []
     for _ in range(3):
         inner = ndimage.binary_erosion(region)
-        rings.append(region & ~inner)
+        rings.append(region & ~inner)  # pyright: ignore[reportOperatorIssue]
         region = inner
     if not rings[2].any():
         return Edge()
@@ -192,7 +192,7 @@ def edge_of(plane: FloatArray, mask: npt.NDArray[np.bool_], sky: float, disc: fl
 
 
 def _sides(mask: npt.NDArray[np.bool_]) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    return mask.any(axis=1), mask.any(axis=0)
+    return mask.any(axis=1), mask.any(axis=0)  # pyright: ignore[reportReturnType]
 
 
 def _pixel_noise(plane: FloatArray) -> float:

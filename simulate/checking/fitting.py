@@ -463,7 +463,7 @@ class Problem:
                 damping *= 6.0
             if before - cost < ENOUGH * cost:
                 break
-        return Solved(here, cost, self.residual(here))
+        return Solved(here, cost, self.residual(here))  # pyright: ignore[reportArgumentType]
 
     def evened(self, parameters: FloatArray) -> float:
         """Return the slope of the tone curve on the disc's usual level for a usual exponent over that of parameters."""
@@ -730,7 +730,7 @@ def _start(pose: Pose, reach: float, found: Found) -> npt.NDArray[np.float64]:
 def _with_doubts(start: FloatArray, theory: Theory) -> npt.NDArray[np.float64]:
     """Return the parameters of a fit that leaves the face alone with those of the face, all 0, behind them."""
     count = 0 if theory.doubts is None else len(theory.doubts.names)
-    return np.concatenate([start[:PLAIN], np.zeros(count)])
+    return np.concatenate([start[:PLAIN], np.zeros(count)])  # pyright: ignore[reportReturnType]
 
 
 def _rough(window: Window, theory: Theory, start: FloatArray, mirrored: bool) -> tuple[bool, Any]:

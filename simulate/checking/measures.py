@@ -364,7 +364,7 @@ def measure_levels(plane: FloatArray, mask: npt.NDArray[np.bool_], bits: int, sk
     inner = ndimage.binary_erosion(mask, iterations=2)
     inner = inner if np.count_nonzero(inner) > 30 else mask
     second = plane[:, 2:] - 2 * plane[:, 1:-1] + plane[:, :-2]
-    noise = float(np.sqrt(np.mean(second[inner[:, 1:-1]] ** 2) / 6.0)) if inner[:, 1:-1].any() else 0.0
+    noise = float(np.sqrt(np.mean(second[inner[:, 1:-1]] ** 2) / 6.0)) if inner[:, 1:-1].any() else 0.0  # pyright: ignore[reportArgumentType, reportCallIssue]
     return Levels(bits, int(values.size), step / span, noise / max(step, 1e-9), clipped)
 
 

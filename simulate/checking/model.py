@@ -170,7 +170,7 @@ class Theory:
         """Return the transform of the light with the doubts added by their amounts."""
         if amounts is None or not len(amounts) or not np.any(amounts):
             return self.spectrum
-        return self.spectrum + np.tensordot(np.asarray(amounts, np.float32), self.doubt_spectra, axes=1)
+        return self.spectrum + np.tensordot(np.asarray(amounts, np.float32), self.doubt_spectra, axes=1)  # pyright: ignore[reportReturnType]
 
     def blurred(self, transfer: npt.NDArray[np.inexact], amounts: FloatArray | None = None) -> npt.NDArray[np.float32]:
         """Return the light, with the doubts added by their amounts, seen through a transfer, shape (rows, columns)."""

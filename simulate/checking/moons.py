@@ -199,22 +199,22 @@ def match_moons(dots: Pasted, places: MoonPlaces) -> MoonsAnswer | None:
     if refined is None:
         return None
     pose, offset, error_s, scale_error, angle_error, names, missing, rms = refined
-    spread = max(3.0 * error_s, 3.0 * float(places.offset_s[1] - places.offset_s[0]), NEAR_TOLD_S)
-    near = np.abs(places.offset_s - offset) <= spread
+    spread = max(3.0 * error_s, 3.0 * float(places.offset_s[1] - places.offset_s[0]), NEAR_TOLD_S)  # pyright: ignore[reportOperatorIssue]
+    near = np.abs(places.offset_s - offset) <= spread  # pyright: ignore[reportOperatorIssue]
     told = np.abs(places.offset_s) <= spread
     whole = float(by_time.sum())
     return MoonsAnswer(
-        offset_s=offset,
-        error_s=error_s,
+        offset_s=offset,  # pyright: ignore[reportArgumentType]
+        error_s=error_s,  # pyright: ignore[reportArgumentType]
         probability=float(by_time[near].sum()) / whole,
         probability_as_told=float(by_time[told].sum()) / whole,
-        pose=pose,
-        scale_error=scale_error,
-        angle_error_deg=angle_error,
+        pose=pose,  # pyright: ignore[reportArgumentType]
+        scale_error=scale_error,  # pyright: ignore[reportArgumentType]
+        angle_error_deg=angle_error,  # pyright: ignore[reportArgumentType]
         mirror_probability=sides[int(best.mirrored)] / sum(sides),
-        names=names,
-        missing=missing,
-        rms_arcsec=rms,
+        names=names,  # pyright: ignore[reportArgumentType]
+        missing=missing,  # pyright: ignore[reportArgumentType]
+        rms_arcsec=rms,  # pyright: ignore[reportArgumentType]
     )
 
 

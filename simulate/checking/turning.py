@@ -160,8 +160,8 @@ def face_answer(bench: Bench, fit: Fit, theory: Theory, *, drifting: bool) -> Fa
         shown = replace(theory, light=turns.mean(axis=0) - base, doubts=None).blurred(response) * np.float32(evened)
         change = ndimage.map_coordinates(shown, places[0], order=1, output=np.float64)
         own = change - known @ (known.T @ change)
-        gain += (0.5 * float(own @ own) - float(own @ residual)) / (variance * correlated)
-    return _answer(gain, amount, poses)
+        gain += (0.5 * float(own @ own) - float(own @ residual)) / (variance * correlated)  # pyright: ignore[reportPossiblyUnboundVariable]
+    return _answer(gain, amount, poses)  # pyright: ignore[reportArgumentType, reportPossiblyUnboundVariable]
 
 
 def _gains(along: FloatArray, length: FloatArray, unit: float, spread: float) -> tuple[FloatArray, FloatArray]:

@@ -259,7 +259,7 @@ def _masks(detail: FloatArray, clean: FloatArray) -> tuple[Mask, Mask]:
     lit = clean > 0.25 * float(np.quantile(clean[clean > 0.1 * clean.max()], 0.9))
     core = (size > 0.6 * size[lit].max()) & lit
     near = ndimage.binary_dilation(core, iterations=max(3, round(math.sqrt(core.sum()) / 4)))
-    flank = near & lit & (size < 0.15 * size[lit].max())
+    flank = near & lit & (size < 0.15 * size[lit].max())  # pyright: ignore[reportOperatorIssue]
     return core, flank
 
 

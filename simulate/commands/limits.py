@@ -295,7 +295,7 @@ def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptio
     rungs = range(len(options.apertures_mm))
     levels: dict[Level, list[list[Judgement]]] = {level: [[] for _ in rungs] for level in LEVELS}
     drawn = {level: _Ladder() for level in DRAWN}
-    found = _Found(levels[setups.hand.level], [[] for _ in setups.instruments], ([], []), [], levels, drawn)
+    found = _Found(levels[setups.hand.level], [[] for _ in setups.instruments], ([], []), [], levels, drawn)  # pyright: ignore[reportArgumentType]
     judges = [_Judge(setups, feature) for feature in features]
     for level in LEVELS:
         for rung in rungs:  # a setup at a time: all that is asked of it, before it makes room for the next
@@ -309,7 +309,7 @@ def _judged(setups: _Setups, features: list[JudgedFeature], options: LimitsOptio
         if not answers["ideal"][0]:
             continue
         for level, rows in answers.items():
-            for row, some in zip(levels[level], rows, strict=True):
+            for row, some in zip(levels[level], rows, strict=True):  # pyright: ignore[reportArgumentType]
                 row.extend(some)
         for number, row in enumerate(found.compared):
             row.extend(judge(("own", number)))
@@ -463,7 +463,7 @@ def _smallest(judge: _Judge, options: LimitsOptions) -> tuple[list[SmallestApert
         by_level = {level: _marks(judge, sizes, place, limit, level) for level in LEVELS}
         for entries, ((doubtful, low), (clear, high)) in zip(found, (marks, other), strict=True):
             levels = by_level if entries is found[0] else {}
-            entries.append(SmallestAperture(entry.name, doubtful, clear, low, high, levels))
+            entries.append(SmallestAperture(entry.name, doubtful, clear, low, high, levels))  # pyright: ignore[reportArgumentType]
     return found
 
 

@@ -126,14 +126,14 @@ def shadow_track(observer: Observer, moon: Sight) -> ShadowTrack:
     for _ in range(2):
         earth = near.earth - near.earth_velocity * shift[:, None] - moon.place
         shift = moon.light_days + length(earth) * (LIGHT_TIME_PER_AU_S / _DAY_S)
-    earth, sun = earth * ASTRONOMICAL_UNIT_KM, moon.sun * ASTRONOMICAL_UNIT_KM
+    earth, sun = earth * ASTRONOMICAL_UNIT_KM, moon.sun * ASTRONOMICAL_UNIT_KM  # pyright: ignore[reportPossiblyUnboundVariable]
     axis = unit(sun - earth)
-    behind = dot(earth, axis)
+    behind = dot(earth, axis)  # pyright: ignore[reportArgumentType]
     middle = earth - axis * behind[:, None]
     sun_distance, wide = length(sun - earth), DANJON * EARTH_RADIUS_KM
     spread = behind / sun_distance
     return ShadowTrack(
-        earth_km=earth,
+        earth_km=earth,  # pyright: ignore[reportArgumentType]
         sun_km=sun,
         middle_km=middle,
         axis_km=length(middle),

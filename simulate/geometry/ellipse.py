@@ -40,7 +40,7 @@ def _place(elements: Elements, days_tdb: FloatArray) -> FloatArray:
     centuries = days_tdb / DAYS_PER_CENTURY
 
     def at(series: npt.NDArray[np.float64]) -> FloatArray:
-        return np.polynomial.polynomial.polyval(centuries, series)
+        return np.polynomial.polynomial.polyval(centuries, series)  # pyright: ignore[reportReturnType]
 
     axis, eccentricity = at(elements.semi_major_axis_km), np.clip(at(elements.eccentricity), 0.0, 0.99)
     node = np.radians(at(elements.node_longitude_deg))

@@ -146,7 +146,7 @@ def _air() -> _Air:
     along = np.hypot(lowest, _PATH_KM) - EARTH_RADIUS_KM
 
     def column(density: FloatArray) -> FloatArray:
-        return 2.0 * np.trapezoid(density, _PATH_KM, axis=1)
+        return 2.0 * np.trapezoid(density, _PATH_KM, axis=1)  # pyright: ignore[reportReturnType]
 
     thinning = -np.diff(np.log(_DENSITY_KG_M3)) / np.diff(_HEIGHT_KM)  # per km, layer by layer
     layer = np.clip(np.searchsorted(_HEIGHT_KM, along, side="right") - 1, 0, len(thinning) - 1)

@@ -144,7 +144,7 @@ def _fits_pixels(field: str, place: Path, check_size: CheckSize, most_planes: in
     if planes > most_planes:
         wanted = f"it holds {planes} planes; give one picture, in at most {most_planes} colours"
         raise InputError(field, str(place), wanted)
-    rows, columns = axes[-2:]
+    rows, columns = axes[-2:]  # pyright: ignore[reportAssignmentType]
     check_size(columns, rows, planes)
     if picture.whole < picture.axes[0]:
         raise ValueError("cut off")

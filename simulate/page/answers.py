@@ -147,7 +147,7 @@ def _placed(picture: Picture) -> dict[str, Any]:
 def night_answer(body_name: str, night: str, site: Any) -> Answer:
     """Return how a body and the Sun stand over a night, from sunset to sunrise, and the best moment."""
     first, last = night_of(night, site)
-    steps = round((last - first).to_value("min") / NIGHT_MINUTES)
+    steps = round((last - first).to_value("min") / NIGHT_MINUTES)  # pyright: ignore[reportArgumentType, reportOperatorIssue]
     times = first + np.arange(steps + 1) / steps * (last - first)
     table = apparition_table(load_body(body_name), times, site)
     sun = np.asarray(table["sun_altitude_deg"])

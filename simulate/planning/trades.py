@@ -125,7 +125,7 @@ def sharpening_of(setup: Prospect) -> Sharpening:
     picture = stack.picture[green]
     brightest = int(np.argmax(picture))
     noise = float(stack.noise[green].flat[brightest]) / max(float(picture.flat[brightest]), 1e-30)
-    grid = Grid(*picture.shape, stack.step_arcsec)
+    grid = Grid(*picture.shape, stack.step_arcsec)  # pyright: ignore[reportCallIssue]
     return sharpening_limits(stack.transfer[green], stack.noise_spectrum[green], grid, setup.look.sharp_arcsec, noise)
 
 

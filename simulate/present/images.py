@@ -68,7 +68,7 @@ def png_bytes(pixels: npt.NDArray[np.unsignedinteger], comments: dict[str, str] 
         raise InputError("pixels", (pixels.dtype, pixels.shape), "give 8- or 16-bit grey or colour")
     rows, columns = pixels.shape[:2]
     depth = 8 * pixels.dtype.itemsize
-    writer = png.Writer(columns, rows, greyscale=pixels.ndim == 2, bitdepth=depth, compression=6)
+    writer = png.Writer(columns, rows, greyscale=pixels.ndim == 2, bitdepth=depth, compression=6)  # pyright: ignore[reportArgumentType]
     buffer = io.BytesIO()
     flat = top_first(pixels).reshape(rows, -1)
     if comments:
