@@ -199,22 +199,22 @@ def match_moons(dots: Pasted, places: MoonPlaces) -> MoonsAnswer | None:
     if refined is None:
         return None
     pose, offset, error_s, scale_error, angle_error, names, missing, rms = refined
-    spread = max(3.0 * error_s, 3.0 * float(places.offset_s[1] - places.offset_s[0]), NEAR_TOLD_S)  # pyright: ignore[reportOperatorIssue]
-    near = np.abs(places.offset_s - offset) <= spread  # pyright: ignore[reportOperatorIssue]
+    spread = max(3.0 * error_s, 3.0 * float(places.offset_s[1] - places.offset_s[0]), NEAR_TOLD_S)
+    near = np.abs(places.offset_s - offset) <= spread
     told = np.abs(places.offset_s) <= spread
     whole = float(by_time.sum())
     return MoonsAnswer(
-        offset_s=offset,  # pyright: ignore[reportArgumentType]
-        error_s=error_s,  # pyright: ignore[reportArgumentType]
+        offset_s=offset,
+        error_s=error_s,
         probability=float(by_time[near].sum()) / whole,
         probability_as_told=float(by_time[told].sum()) / whole,
-        pose=pose,  # pyright: ignore[reportArgumentType]
-        scale_error=scale_error,  # pyright: ignore[reportArgumentType]
-        angle_error_deg=angle_error,  # pyright: ignore[reportArgumentType]
+        pose=pose,
+        scale_error=scale_error,
+        angle_error_deg=angle_error,
         mirror_probability=sides[int(best.mirrored)] / sum(sides),
-        names=names,  # pyright: ignore[reportArgumentType]
-        missing=missing,  # pyright: ignore[reportArgumentType]
-        rms_arcsec=rms,  # pyright: ignore[reportArgumentType]
+        names=names,
+        missing=missing,
+        rms_arcsec=rms,
     )
 
 
@@ -282,7 +282,11 @@ def _in_picture(
     return inside & (np.abs(moons) > dots.clear_arcsec)
 
 
-def _refined(dots: Pasted, places: MoonPlaces, guess: _Guesses, moon: int, step: int) -> tuple[object, ...] | None:
+_Refined = tuple[Pose, float, float, float, float, tuple[str, ...], tuple[str, ...], float]
+"""Pose, offset and its error, s, errors of scale and angle, names, missing ones, rms, arcsec."""
+
+
+def _refined(dots: Pasted, places: MoonPlaces, guess: _Guesses, moon: int, step: int) -> _Refined | None:
     """Better time, scale, turn and the planet's middle together from all dots that are moons; see `MoonsAnswer`."""
     picture = _complex(dots, guess.mirrored)
     moons = places.place[..., 1] + 1j * places.place[..., 0]
