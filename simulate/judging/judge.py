@@ -25,7 +25,7 @@ from simulate.judging import (
     find_signal,
     judged_features,
 )
-from simulate.judging.bench import Bench, Setup, bench_of, make_bench
+from simulate.judging.bench import Bench, Setup, bench_of
 from simulate.judging.drawn import Lost, Subject, Waves, body_waves, fine_planes, lost_waves, lost_without, point_waves
 from simulate.judging.staging import in_sight, set_aside, staged
 from simulate.judging.thresholds import FeatureLine
@@ -477,11 +477,6 @@ def judge_scene(bench: Bench, features: Sequence[JudgedFeature] | None = None) -
         What is judged; default all that the body's data file declares.
     """
     return tuple(entry for feature in wanted_features(bench.setup, features) for entry in judge_feature(bench, feature))
-
-
-def judge_setup(setup: Setup, features: Sequence[JudgedFeature] | None = None) -> tuple[Judgement, ...]:
-    """Return what is left of every feature in a setup, as it stands; parameters as for `judge_scene`."""
-    return judge_scene(make_bench(setup), features)
 
 
 def judge_view(look: ExpectedFrame, exposure: Exposure) -> tuple[FeatureLine, ...]:
